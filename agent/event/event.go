@@ -1,0 +1,139 @@
+// Package event is what the agent tells the world: CloudEvents 1.0 in JSON, with data of our own types.
+package event
+
+import (
+	"encoding/json"
+	"time"
+
+	"diastole/model/pump"
+)
+
+// Type is the CloudEvents type of an event.
+type Type string
+
+// The event types.
+const (
+	TicketOpened    Type = "diastole.ticket.opened"
+	TicketUpdated   Type = "diastole.ticket.updated"
+	TicketClosed    Type = "diastole.ticket.closed"
+	AdvisoryOpened  Type = "diastole.advisory.opened"
+	AdvisoryUpdated Type = "diastole.advisory.updated"
+	AdvisoryClosed  Type = "diastole.advisory.closed"
+	BaselineLearned Type = "diastole.baseline.learned"
+	BaselineReset   Type = "diastole.baseline.reset"
+	Heartbeat       Type = "diastole.heartbeat"
+)
+
+// Event is a CloudEvents 1.0 event in structured mode. ID has no random part: the same finding keeps
+// it over restarts and replays. Time is the time of the data.
+type Event struct {
+	SpecVersion     string          `json:"specversion"`
+	ID              string          `json:"id"`
+	Source          string          `json:"source"`
+	Type            Type            `json:"type"`
+	Subject         string          `json:"subject,omitempty"`
+	Time            time.Time       `json:"time"`
+	DataContentType string          `json:"datacontenttype"`
+	Data            json.RawMessage `json:"data"`
+}
+
+// TicketState is where a ticket stands in its life.
+type TicketState string
+
+// The ticket states.
+const (
+	StateOpen         TicketState = "open"
+	StateAcknowledged TicketState = "acknowledged"
+	StateClosed       TicketState = "closed"
+)
+
+// Outcome is how a ticket or an advisory ended.
+type Outcome string
+
+// The outcomes.
+const (
+	Done      Outcome = "done"
+	Rejected  Outcome = "rejected"
+	Withdrawn Outcome = "withdrawn"
+)
+
+// Ticket is the data of a ticket event. A field that is not known is absent, not zero.
+type Ticket struct {
+	Ticket              string        `json:"ticket"`
+	Pump                string        `json:"pump"`
+	Serial              string        `json:"serial,omitempty"`
+	Model               string        `json:"model"`
+	State               TicketState   `json:"state"`
+	By                  string        `json:"by,omitempty"`
+	Outcome             Outcome       `json:"outcome,omitempty"`
+	Fault               pump.Fault    `json:"fault"`
+	Side                pump.Side     `json:"side"`
+	Probability         float64       `json:"probability"`
+	Alternatives        []Alternative `json:"alternatives,omitempty"`
+	Kit                 pump.Kit      `json:"kit"`
+	Bring               []pump.Kit    `json:"bring,omitempty"`
+	KitNumber           string        `json:"kit_number,omitempty"`
+	StrokesSinceRebuild float64       `json:"strokes_since_rebuild,omitempty"`
+	Suspects            []string      `json:"suspects"`
+	Urgency             pump.Urgency  `json:"urgency"`
+	NE107               string        `json:"ne107"`
+	ISO14224            string        `json:"iso14224"`
+	Severity            float64       `json:"severity"`
+	Since               time.Time     `json:"since"`
+	ActBy               string        `json:"act_by,omitempty"`
+	IfNotDone           string        `json:"if_not_done"`
+	Evidence            []Evidence    `json:"evidence"`
+	Cautions            []string      `json:"cautions"`
+	ChecksBeforeOpening []string      `json:"checks_before_opening"`
+}
+
+// Alternative is another explanation with its probability; exactly one of Fault and Cause is set.
+type Alternative struct {
+	Fault       pump.Fault `json:"fault,omitempty"`
+	Cause       pump.Cause `json:"cause,omitempty"`
+	Probability float64    `json:"probability"`
+}
+
+// Evidence is one feature that speaks for a ticket or an advisory.
+type Evidence struct {
+	Feature        string  `json:"feature"`
+	Unit           string  `json:"unit"`
+	Expected       float64 `json:"expected"`
+	Observed       float64 `json:"observed"`
+	DeviationSigma float64 `json:"deviation_sigma"`
+	Meaning        string  `json:"meaning"`
+}
+
+// Advisory is the data of an advisory event.
+type Advisory struct {
+	Advisory    string     `json:"advisory"`
+	Pump        string     `json:"pump"`
+	Cause       pump.Cause `json:"cause"`
+	Channel     string     `json:"channel,omitempty"`
+	Probability float64    `json:"probability"`
+	Since       time.Time  `json:"since"`
+	Outcome     Outcome    `json:"outcome,omitempty"`
+	Evidence    []Evidence `json:"evidence,omitempty"`
+	Action      string     `json:"action"`
+}
+
+// Baseline is the data of a baseline event.
+type Baseline struct {
+	Pump   string     `json:"pump"`
+	Model  string     `json:"model"`
+	Called string     `json:"called"` // "healthy" or "as found"
+	From   time.Time  `json:"from"`
+	To     time.Time  `json:"to"`
+	Epochs int        `json:"epochs"`
+	Inlet  [2]float64 `json:"inlet_pa"`
+	// Discharge is the range of discharge pressure that was seen, Pa gauge.
+	Discharge [2]float64 `json:"discharge_pa"`
+	Lacks     []string   `json:"lacks,omitempty"`
+}
+
+// Beat is the data of a heartbeat.
+type Beat struct {
+	Pumps    int `json:"pumps"`
+	Stale    int `json:"stale"`
+	Learning int `json:"learning"`
+}

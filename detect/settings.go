@@ -1,0 +1,49 @@
+package detect
+
+import (
+	"time"
+
+	"diastole/detect/signal"
+	"diastole/model/pump"
+)
+
+// Settings is what a monitor must be told about its pump. It never changes during the monitor's life.
+type Settings struct {
+	// Model is the pump's size and build.
+	Model pump.Model
+	// Channels tells which channels the pump has.
+	Channels [signal.NumChannels]bool
+	// Counter describes the stroke counter, if there is one.
+	Counter CounterSettings
+	Learn   LearnSettings
+	// FalseTicketsPerYear is the budget from which every threshold follows, tickets per pump-year.
+	FalseTicketsPerYear float64
+}
+
+// CounterSettings describes a running total of strokes.
+type CounterSettings struct {
+	// PerCycle is true where the total counts cycles (two strokes each) and not strokes.
+	PerCycle bool
+	// WrapsAt is the total at which the counter starts again from zero; 0 where it does not wrap.
+	WrapsAt float64
+}
+
+// LearnSettings says how long the healthy pump is learned. The first condition met that is not zero ends it.
+type LearnSettings struct {
+	// For is calendar time from the first data.
+	For time.Duration
+	// Running is time spent running.
+	Running time.Duration
+	// Strokes is a number of strokes.
+	Strokes float64
+	// Exclude are stretches of data time that are not learned from.
+	Exclude []Stretch
+	// AsFound is true where the pump was not known to be in good order at the start.
+	AsFound bool
+}
+
+// Stretch is a half-open interval of data time.
+type Stretch struct{ From, To time.Time }
+
+// Contains reports whether t lies in the stretch.
+func (s Stretch) Contains(t time.Time) bool { return !t.Before(s.From) && t.Before(s.To) }
