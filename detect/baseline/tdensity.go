@@ -1,0 +1,23 @@
+package baseline
+
+import "math"
+
+// tailDoF is the degrees of freedom of the t distribution that stands for heavy tails: at 5 one epoch in
+// some hundreds may lie far out (a passing lump, a valve half turned) without being taken for news.
+const tailDoF = 5.0
+
+// minWeight bounds how little an outlying epoch may count.
+const minWeight = 0.05
+
+// TDensity is the log density of a multivariate t distribution with the covariance whose squared Mahalanobis
+// distance is q and log determinant logDet, in n dimensions, and the weight (at most 1) that the observation
+// deserves as one of a Gaussian with inflated noise (Lange, Little and Taylor 1989, J. Am. Stat. Assoc. 84:881).
+func TDensity(q, logDet float64, n int) (logDensity, weight float64) {
+	const nu = tailDoF
+	m := float64(n)
+	q *= nu / (nu - 2) // distance under the t's scale matrix, whose covariance is nu/(nu-2) times it
+	a, _ := math.Lgamma((nu + m) / 2)
+	b, _ := math.Lgamma(nu / 2)
+	logDensity = a - b - 0.5*m*math.Log((nu-2)*math.Pi) - 0.5*logDet - 0.5*(nu+m)*math.Log1p(q/nu)
+	return logDensity, min(1, max(minWeight, (nu+m)/(nu+q)))
+}
