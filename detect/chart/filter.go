@@ -4,6 +4,7 @@ package chart
 
 import (
 	"math"
+	"time"
 
 	"diastole/detect/baseline"
 	"diastole/detect/feature"
@@ -17,9 +18,12 @@ const (
 
 // Effect is what one unit of a fault or a cause does to the coordinates.
 type Effect struct {
-	// Mean is the direction, Spread the standard deviation of each of its components over pumps of the model,
-	// operating points and sizes.
+	// Mean is the direction; Spread is how far each of its components lies from that mean from pump to pump, from
+	// one operating point to another and from small sizes to large, as a standard deviation. It stays with a
+	// pump and a regime: no number of epochs averages it out.
 	Mean, Spread baseline.Vector
+	// Scatter is the standard deviation from epoch to epoch (a valve that hesitates at random).
+	Scatter baseline.Vector
 	// Jump is the standard deviation of a size that appears at once, Drift of its growth in a day.
 	Jump, Drift float64
 	// Signed allows negative sizes (a liquid can thicken or thin).
@@ -27,6 +31,26 @@ type Effect struct {
 	// Free, instead of a direction, gives each coordinate a step of its own with this standard deviation: a
 	// change of no known kind.
 	Free baseline.Vector
+}
+
+// Visible reports whether the coordinates that are known show the effect's direction against its spread. An effect
+// that they do not show would only be a licence to explain anything.
+func (e *Effect) Visible(known *[dim]bool) bool {
+	const enough = 3.0 // sum of squares; one component known to within 60 %
+	power := 0.0
+	for j := range dim {
+		if !known[j] {
+			continue
+		}
+		if e.Free[j] > 0 {
+			return true
+		}
+		if e.Spread[j] > 0 {
+			r := e.Mean[j] / e.Spread[j]
+			power += r * r
+		}
+	}
+	return power >= enough
 }
 
 // Filter is a Kalman filter over the offset of the present regime in every coordinate and the size of one
@@ -51,25 +75,38 @@ func (f Filter) Begin(e *Effect) Filter {
 	for i := range state {
 		f.P[i][size], f.P[size][i] = 0, 0
 	}
-	f.P[size][size] = e.Jump * e.Jump
+	v := e.Jump * e.Jump
+	f.P[size][size] = v
 	for j := range dim {
-		f.P[j][j] += e.Free[j] * e.Free[j]
+		f.P[j][j] += v*e.Spread[j]*e.Spread[j] + e.Free[j]*e.Free[j]
 	}
 	return f
 }
 
-// Move carries the state to the next epoch: offsets forget a share (keep is their correlation) and spread again
-// toward offsetVar; the size drifts by a variance.
-func (f *Filter) Move(keep float64, offsetVar baseline.Vector, sizeVar float64) {
-	for i := range dim {
-		f.X[i] *= keep
-		for k := range state {
-			f.P[i][k] *= keep
-			f.P[k][i] *= keep
-		}
-		f.P[i][i] += (1 - keep*keep) * offsetVar[i]
+// Move carries the state to the next epoch, dt later: offsets forget a share (keep is their correlation) and spread
+// again toward offsetVar; the size of the effect (nil: no effect) drifts. What the effect's direction leaves
+// unsaid counts as offset, for it too stays with a regime.
+func (f *Filter) Move(keep float64, offsetVar baseline.Vector, dt time.Duration, e *Effect) {
+	var grown, s2 float64
+	if e != nil {
+		grown = e.Drift * e.Drift * max(0, dt.Hours()) / 24
+		s2 = f.X[size]*f.X[size] + f.P[size][size]
 	}
-	f.P[size][size] += sizeVar
+	for j := range dim {
+		f.X[j] *= keep
+		for k := range state {
+			f.P[j][k] *= keep
+			f.P[k][j] *= keep
+		}
+		v := offsetVar[j]
+		if e != nil {
+			spread := e.Spread[j] * e.Spread[j]
+			v += s2*spread + e.Free[j]*e.Free[j]
+			f.P[j][j] += grown * spread
+		}
+		f.P[j][j] += (1 - keep*keep) * v
+	}
+	f.P[size][size] += grown
 }
 
 // Measurement is one epoch as a filter sees it: deviations from expectation, their noise variance, and which of them count.
@@ -103,7 +140,7 @@ func (f *Filter) update(m *Measurement, e *Effect) float64 {
 		dir = e.Mean
 		s2 := f.X[size]*f.X[size] + f.P[size][size]
 		for j := range dim {
-			noise[j] += s2 * e.Spread[j] * e.Spread[j]
+			noise[j] += s2 * e.Scatter[j] * e.Scatter[j]
 		}
 	}
 	trial := *f

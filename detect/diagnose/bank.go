@@ -19,18 +19,27 @@ type Bank struct {
 	Threshold float64
 	Filter    chart.Filter
 	Tracks    []chart.Track
+	// Visible tells which hypotheses the features at hand can show; the others are never claimed.
+	Visible []bool
 	Op        baseline.Op
 	At        time.Time
 }
 
 // NewBank starts where learning ended.
 func NewBank(h *baseline.Healthy, epochsPerYear, budget float64) *Bank {
-	n := len(hypotheses)
-	return &Bank{
-		Healthy: h, Threshold: chart.Threshold(n, epochsPerYear, budget),
-		Filter: chart.NewFilter(h), Tracks: make([]chart.Track, n),
+	b := &Bank{
+		Healthy: h, Filter: chart.NewFilter(h),
+		Tracks: make([]chart.Track, len(hypotheses)), Visible: make([]bool, len(hypotheses)),
 		Op: h.Last, At: h.At,
 	}
+	n := 0
+	for i := range hypotheses {
+		if b.Visible[i] = hypotheses[i].Effect.Visible(&h.Known); b.Visible[i] {
+			n++
+		}
+	}
+	b.Threshold = chart.Threshold(max(n, 1), epochsPerYear, budget)
+	return b
 }
 
 var hypotheses = Hypotheses()
@@ -54,14 +63,17 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 		m.Dev[j] = o.Val[j] - mean[j]
 		m.Has[j] = o.Has[j] && b.Healthy.Known[j]
 	}
-	b.Filter.Move(keep, offsetVar, 0)
+	b.Filter.Move(keep, offsetVar, dt, nil)
 	before := b.Filter
 	healthy := b.Filter.Update(&m, nil)
 	top := 0.0
 	for i := range b.Tracks {
+		if !b.Visible[i] {
+			continue
+		}
 		tr, e := &b.Tracks[i], &hypotheses[i].Effect
 		if tr.Epochs > 0 {
-			tr.Filter.Move(keep, offsetVar, e.Drift*e.Drift*max(0, dt.Hours())/24)
+			tr.Filter.Move(keep, offsetVar, dt, e)
 		}
 		tr.Update(at, &m, e, healthy, b.Threshold/Persistence, &before)
 		top = max(top, tr.Score(e))
