@@ -5,6 +5,7 @@ package config
 import (
 	"diastole/detect"
 	"diastole/detect/signal"
+	"diastole/model/pump"
 )
 
 // Config is the whole configuration of one agent.
@@ -36,9 +37,20 @@ type Pump struct {
 	ID     string
 	Serial string
 	Liquid string
+	// Criticality is the plant's own word for how much depends on the pump.
+	Criticality string
+	// Service is continuous, batch, demand or dead-head; empty where it is not stated.
+	Service string
 	// ConditionAtStart is new, rebuilt, used or unknown.
 	ConditionAtStart string
-	Channels         []Channel
+	// Size and Source are the catalogue's words on the model: its nominal size, and where its values
+	// come from. Both are empty for a built-in model.
+	Size, Source string
+	// KitNumbers are the part numbers of the catalogue by kit; nil where it gives none. Iterate it over
+	// sorted keys.
+	KitNumbers map[pump.Kit]string
+	// Channels are in the order of signal.Channel.
+	Channels []Channel
 	// Settings is what the monitor is made from.
 	Settings detect.Settings
 }
@@ -59,11 +71,12 @@ type Channel struct {
 	Topic   string
 	Format  Format
 	// Value and Time are RFC 6901 pointers into a json payload; Time may be empty: the arrival counts.
+	// An empty Value is the whole payload.
 	Value, Time string
 	// TimeUnit is "s", "ms", "us" or "ns" for epoch numbers, empty for RFC 3339.
 	TimeUnit string
 	// Factor and Offset turn a raw number into SI: si = raw*Factor + Offset. They hold the unit, the
-	// scale and the reference conditions together.
+	// scale and the reference conditions together. Factor is never 0.
 	Factor, Offset float64
 	// RawMin and RawMax bound the raw number where the file says so (3.6 to 21 mA); both zero: no bound.
 	RawMin, RawMax float64
@@ -87,15 +100,17 @@ type MQTTOutlet struct {
 
 // Webhook is an HTTP receiver of events.
 type Webhook struct {
-	Name   string
-	URL    string
+	Name string
+	URL  string
+	// Secret signs what is sent; empty: it is not signed.
 	Secret Secret
 }
 
 // InfluxDB is a receiver of features by the InfluxDB v2 write API.
 type InfluxDB struct {
 	URL, Org, Bucket string
-	Token            Secret
+	// Token may be empty for a server that asks for none.
+	Token Secret
 }
 
 // Web is the page, the API and the metrics.
@@ -103,20 +118,3 @@ type Web struct {
 	// Listen is host:port on the loopback interface.
 	Listen string
 }
-
-// Secret is text that never shows itself.
-type Secret string
-
-// String hides the secret.
-func (s Secret) String() string {
-	if s == "" {
-		return ""
-	}
-	return "<secret>"
-}
-
-// MarshalText hides the secret.
-func (s Secret) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
-
-// GoString hides the secret.
-func (s Secret) GoString() string { return s.String() }

@@ -1,0 +1,139 @@
+package config
+
+import (
+	"encoding/json"
+	"fmt"
+	"reflect"
+	"strings"
+
+	"github.com/invopop/jsonschema"
+)
+
+// Schema is the JSON Schema (draft 2020-12) of a configuration file. It is printed from the structs that
+// a file is decoded into, and its words from the tables that a file is checked by. It knows keys, types
+// and words; what takes more than one value to judge, Parse alone knows.
+func Schema() ([]byte, error) {
+	r := jsonschema.Reflector{
+		FieldNameTag:               "yaml",
+		RequiredFromJSONSchemaTags: true,
+		Anonymous:                  true,
+		ExpandedStruct:             true,
+		Namer:                      func(t reflect.Type) string { return strings.TrimPrefix(t.Name(), "file") },
+		Mapper:                     textSchema,
+	}
+	s := r.Reflect(&fileConfig{})
+	s.Title = "Configuration of Diastole"
+	data, err := json.MarshalIndent(s, "", "  ")
+	if err != nil {
+		return nil, fmt.Errorf("configuration schema: %w", err)
+	}
+	return append(data, '\n'), nil
+}
+
+// textSchema makes empty text invalid, as decode does.
+func textSchema(t reflect.Type) *jsonschema.Schema {
+	switch {
+	case t == reflect.TypeFor[jsonPointer]():
+		return &jsonschema.Schema{Type: "string", Pattern: `^(/([^~]|~[01])*)?$`}
+	case t == reflect.TypeFor[durationText]():
+		return &jsonschema.Schema{Type: "string", Pattern: `^[0-9.]+(h|m|s|ms|us|ns)`}
+	case t.Kind() == reflect.String:
+		return &jsonschema.Schema{Type: "string", MinLength: ptr(uint64(1))}
+	}
+	return nil
+}
+
+const (
+	namePattern  = `^[A-Za-z0-9_.-]*[A-Za-z0-9_-][A-Za-z0-9_.-]*$` // see checkName
+	topicPattern = `^[^$+#][^+#]*$`                                // see checkTopic
+)
+
+// The methods below add to the reflected structs what Go's types cannot say.
+
+func (fileConfig) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "site").Pattern = namePattern
+	property(s, "pumps").MinItems = ptr(uint64(1))
+}
+
+func (fileMQTT) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "broker").Pattern = `^mqtts?://[^@]+$`
+	property(s, "qos").Enum = []any{0, 1, 2}
+	s.OneOf = []*jsonschema.Schema{{Required: []string{"broker"}}, {Required: []string{"listen"}}}
+}
+
+func (filePump) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "id").Pattern = namePattern
+	property(s, "service").Enum = words(services)
+	property(s, "condition_at_start").Enum = words(conditions)
+	property(s, "learn_strokes").Minimum = "1"
+	pair := property(s, "learn_exclude").Items
+	pair.MinItems, pair.MaxItems = ptr(uint64(2)), ptr(uint64(2))
+	pair.Items.Format = "date-time"
+}
+
+func (fileChannels) JSONSchemaExtend(s *jsonschema.Schema) {
+	s.MinProperties = ptr(uint64(1))
+	s.PropertyNames = &jsonschema.Schema{Enum: words(channelNames())}
+}
+
+func (fileChannel) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "topic").Pattern = topicPattern
+	property(s, "format").Enum = words(formats)
+	property(s, "unit").Enum = words(append(unitCodes(), currentLoop, dimensionless.units[0].code))
+	property(s, "time_unit").Enum = words(timeUnits)
+	property(s, "reference").Enum = words(referenceCodes())
+	property(s, "counts").Enum = words(countables)
+	property(s, "wraps_at").Minimum = "2"
+}
+
+func (fileScale) JSONSchemaExtend(s *jsonschema.Schema) {
+	for _, side := range []string{"from", "to"} {
+		p := property(s, side)
+		p.MinItems, p.MaxItems, p.UniqueItems = ptr(uint64(2)), ptr(uint64(2)), true
+	}
+	property(s, "unit").Enum = words(unitCodes())
+}
+
+func (fileAlarms) JSONSchemaExtend(s *jsonschema.Schema) {
+	p := property(s, "false_tickets_per_pump_year")
+	p.ExclusiveMinimum, p.Maximum = "0", json.Number(fmt.Sprint(maxFalseTickets))
+}
+
+func (fileWebhook) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "name").Pattern = `^[A-Za-z0-9_-]+$`
+	property(s, "url").Pattern = httpPattern
+}
+
+func (fileInfluxDB) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "url").Pattern = httpPattern
+}
+
+const httpPattern = `^https?://[^#]+$`
+
+// property finds the schema of a key; a key that the struct lost is a mistake in this file.
+func property(s *jsonschema.Schema, key string) *jsonschema.Schema {
+	p, ok := s.Properties.Get(key)
+	if !ok {
+		panic("BUG: the configuration has no key " + key)
+	}
+	return p
+}
+
+// unitCodes lists the units of all quantities, pressures also as absolute ones.
+func unitCodes() []string {
+	codes := pressure.codes()
+	for _, code := range pressure.codes() {
+		codes = append(codes, code+absoluteSuffix)
+	}
+	return append(append(codes, airFlow.codes()...), temperature.codes()...)
+}
+
+func words(list []string) []any {
+	values := make([]any, len(list))
+	for i, w := range list {
+		values[i] = w
+	}
+	return values
+}
+
+func ptr[T any](v T) *T { return &v }
