@@ -1,0 +1,293 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"sync"
+	"time"
+
+	"diastole/agent/event"
+	"diastole/detect/feature"
+	"diastole/model/pump"
+)
+
+// fakeNow is the newest data time of the fake site.
+var fakeNow = time.Date(2026, 3, 9, 10, 3, 12, 0, time.UTC)
+
+// fakeSource is an invented site. Its trends are seeded, so every run shows the same pictures.
+type fakeSource struct {
+	mu         sync.Mutex
+	pumps      []PumpView
+	tickets    []event.Ticket
+	advisories []event.Advisory
+	health     Health
+	err        error // where set, every call that can fail does
+	trendCalls int
+	changes    chan struct{}
+}
+
+func (f *fakeSource) Site() string { return "north-works" }
+
+func (f *fakeSource) Pumps(context.Context) ([]PumpView, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.pumps), f.err
+}
+
+// Trend wanders with an operating point that moves each day; pumps with a ticket drift away from what
+// is expected over the last ten days.
+func (f *fakeSource) Trend(_ context.Context, id string, which feature.ID, from, to time.Time, limit int) ([]Point, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.trendCalls++
+	index := slices.IndexFunc(f.pumps, func(p PumpView) bool { return p.ID == id })
+	if index < 0 {
+		return nil, fmt.Errorf("pump %q: %w", id, ErrNotFound)
+	}
+	if f.err != nil {
+		return nil, f.err
+	}
+	p := f.pumps[index]
+	base, band := typical(which)
+	rng := rand.New(rand.NewPCG(uint64(index), uint64(which)))
+	step := to.Sub(from) / time.Duration(limit)
+	var points []Point
+	for i := range limit {
+		t := from.Add(time.Duration(i+1) * step)
+		if hours := t.Sub(fakeNow).Hours(); hours < -24*200 || (hours > -24*17 && hours < -24*16) {
+			continue // before the history began; a day without data
+		}
+		days := fakeNow.Sub(t).Hours() / 24
+		operating := 1 + 0.05*math.Sin(days*0.9+float64(index)) + 0.02*math.Sin(days*2.1)
+		expected := base * operating
+		value := expected + band*0.42*rng.NormFloat64()
+		if len(p.Tickets) > 0 {
+			value += band * 3.2 * math.Pow(max(0, 1-days/10), 1.5)
+		}
+		point := Point{Time: t, Value: value, SE: band / 4, Expected: expected, Band: band}
+		if p.Learning != "" {
+			point.Expected, point.Band = 0, 0
+		}
+		points = append(points, point)
+	}
+	return points, nil
+}
+
+// typical is a plausible healthy value and band of a feature, SI.
+func typical(f feature.ID) (base, band float64) {
+	return [feature.NumFeatures]float64{3.1, 0.012, 0.011, 0.03, 0.21, 0.015, 0.062, 0.031, 0.0021}[f],
+		[feature.NumFeatures]float64{0.07, 0.006, 0.003, 0.009, 0.02, 0.012, 0.004, 0.0017, 0.00009}[f]
+}
+
+func (f *fakeSource) Tickets(_ context.Context, open bool) ([]event.Ticket, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	kept := slices.DeleteFunc(slices.Clone(f.tickets), func(t event.Ticket) bool { return open && t.State == event.StateClosed })
+	return kept, f.err
+}
+
+func (f *fakeSource) Ticket(_ context.Context, id string) (event.Ticket, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	t, err := f.find(id)
+	if err != nil {
+		return event.Ticket{}, err
+	}
+	return *t, f.err
+}
+
+func (f *fakeSource) find(id string) (*event.Ticket, error) {
+	for i := range f.tickets {
+		if f.tickets[i].Ticket == id {
+			return &f.tickets[i], nil
+		}
+	}
+	return nil, fmt.Errorf("ticket %q: %w", id, ErrNotFound)
+}
+
+func (f *fakeSource) Acknowledge(_ context.Context, id, by string) (event.Ticket, error) {
+	return f.move(id, by, event.StateAcknowledged, "")
+}
+
+func (f *fakeSource) Close(_ context.Context, id, by string, outcome event.Outcome, _ string) (event.Ticket, error) {
+	return f.move(id, by, event.StateClosed, outcome)
+}
+
+func (f *fakeSource) move(id, by string, state event.TicketState, outcome event.Outcome) (event.Ticket, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	t, err := f.find(id)
+	if err != nil {
+		return event.Ticket{}, err
+	}
+	if t.State == event.StateClosed {
+		return event.Ticket{}, fmt.Errorf("ticket %s is closed: %w", id, ErrConflict)
+	}
+	t.State, t.By, t.Outcome = state, by, outcome
+	return *t, nil
+}
+
+func (f *fakeSource) Advisories(context.Context) ([]event.Advisory, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.Clone(f.advisories), f.err
+}
+
+func (f *fakeSource) Health(context.Context) Health {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.health
+}
+
+func (f *fakeSource) Subscribe(context.Context) <-chan struct{} { return f.changes }
+
+// newFake builds a site of n invented pumps: most run well, some learn, rest, are silent or sick.
+func newFake(n int) *fakeSource {
+	f := &fakeSource{
+		changes: make(chan struct{}, 1),
+		health: Health{Ready: true, Conditions: []Condition{
+			{Name: "broker", OK: true, Since: fakeNow.Add(-50 * time.Hour), Text: "connected"},
+			{Name: "store", OK: true, Since: fakeNow.Add(-50 * time.Hour), Text: "writes"},
+		}},
+	}
+	rng := rand.New(rand.NewPCG(8, 317))
+	liquids := []string{"glaze slurry", "caustic 20 %", "latex", "waste water", "ink", ""}
+	for i := range n {
+		p := PumpView{
+			ID: fmt.Sprintf("P-%d", 101+i), Model: pump.GenericNames()[i%6], Liquid: liquids[i%len(liquids)],
+			State: feature.Running, LastData: fakeNow,
+			Inlet:     feature.Value{V: 4.2e5 + 1.2e5*rng.Float64(), SE: 300, Valid: true},
+			Discharge: feature.Value{V: 2.1e5 + 1.1e5*rng.Float64(), SE: 300, Valid: true},
+			Threshold: 9.4, Statistic: 3 * rng.Float64() * rng.Float64(),
+			StrokesSinceRebuild: math.Round(4e6 * rng.Float64()),
+		}
+		for id := range feature.AirPerStroke {
+			base, band := typical(id)
+			p.Readings = append(p.Readings, Reading{id, Point{
+				Time: fakeNow, Value: base + 0.4*band*rng.NormFloat64(), SE: band / 4, Expected: base, Band: band,
+			}})
+		}
+		f.pumps = append(f.pumps, p)
+	}
+	f.sicken()
+	return f
+}
+
+// sicken gives the first pumps their troubles, as far as there are so many.
+func (f *fakeSource) sicken() {
+	troubles := map[int]func(p *PumpView){
+		2: func(p *PumpView) {
+			p.Serial = "0007"
+			p.Statistic = 11.8
+			p.StrokesSinceRebuild = 4_200_000
+			p.Readings[feature.StrokeRate].Value += 0.23
+			p.Readings[feature.Asymmetry].Value += 0.019
+			p.Unseen = []string{
+				"Air valve blow-by and shaft seal leaks: no air flow meter.",
+				"A small tear of a diaphragm: no probe in the exhaust. Watch the muffler for liquid.",
+			}
+			f.open(p, wornCheckValve)
+		},
+		4: func(p *PumpView) {
+			p.Learning, p.Threshold = "41 of 100 h", 0
+			for i := range p.Readings {
+				p.Readings[i].Expected, p.Readings[i].Band = 0, 0
+			}
+		},
+		5: func(p *PumpView) { p.State, p.Discharge.V = feature.Stalled, p.Inlet.V },
+		6: func(p *PumpView) { p.Stale, p.LastData = true, fakeNow.Add(-7*time.Hour) },
+		7: func(p *PumpView) { p.State, p.Inlet.Valid, p.Discharge.Valid = feature.Off, false, false },
+		8: func(p *PumpView) {
+			p.Statistic = 5.9
+			f.advise(p, event.Advisory{
+				Advisory: "A-0031", Cause: pump.SuctionRestricted, Probability: 0.91, Since: fakeNow.Add(-5 * time.Hour),
+				Action: "Look at the suction strainer, the foot valve and the tank level.",
+			})
+		},
+		9: func(p *PumpView) {
+			*p = PumpView{ID: p.ID, Model: p.Model, State: feature.Unknown, Learning: "0 of 100 h"}
+		},
+		17: func(p *PumpView) {
+			p.Statistic = 13.1
+			f.open(p, stickingAirValve)
+		},
+		22: func(p *PumpView) {
+			p.State = feature.Dry
+			p.Discharge.V = 900
+			p.Readings[feature.StrokeRate].Value = 7.4
+			f.advise(p, event.Advisory{
+				Advisory: "A-0032", Cause: pump.DryRunning, Probability: 0.995, Since: fakeNow.Add(-4 * time.Minute),
+				Action: "Check the tank level and stop the pump as the site's procedure decides.",
+			})
+		},
+		30: func(p *PumpView) { p.ID = `P-1/3 <"&'> Süd`; p.Liquid = "<script>alert(1)</script>" },
+	}
+	for i := range f.pumps {
+		if trouble, found := troubles[i]; found {
+			trouble(&f.pumps[i])
+		}
+	}
+}
+
+func (f *fakeSource) open(p *PumpView, t event.Ticket) {
+	t.Pump, t.Model, t.Serial, t.StrokesSinceRebuild = p.ID, p.Model, p.Serial, p.StrokesSinceRebuild
+	f.tickets = append(f.tickets, t)
+	p.Tickets = append(p.Tickets, t.Ticket)
+}
+
+func (f *fakeSource) advise(p *PumpView, a event.Advisory) {
+	a.Pump = p.ID
+	p.Advisories = append(p.Advisories, a)
+	f.advisories = append(f.advisories, a)
+}
+
+// wornCheckValve is a ticket with everything that a ticket can hold. Its cautions and checks are
+// common practice for this kind of pump.
+var wornCheckValve = event.Ticket{
+	Ticket: "T-P-103-0004", State: event.StateOpen,
+	Fault: pump.CheckValveLeak, Side: pump.SideA, Probability: 0.97,
+	Alternatives: []event.Alternative{
+		{Fault: pump.DiaphragmRupture, Probability: 0.02}, {Cause: pump.SuctionAir, Probability: 0.006},
+	},
+	Kit: pump.WetEnd, Bring: []pump.Kit{pump.AirEnd}, KitNumber: "WE-1020-EX",
+	Suspects: []string{
+		"Suction ball and seat of the chamber that discharges in stroke A",
+		"Discharge ball and seat of the other chamber",
+	},
+	Urgency: pump.Planned, NE107: "maintenance-required", ISO14224: "INL", Severity: 0.42,
+	Since: time.Date(2026, 2, 28, 4, 0, 0, 0, time.UTC), ActBy: "2026-03-20",
+	IfNotDone: "The pump delivers less and runs faster for the same flow; the seat wears on, and a ball that no longer seats lets the line drain back.",
+	Evidence: []event.Evidence{
+		{Feature: "stroke_rate", Unit: "1/s", Expected: 3.10, Observed: 3.33, DeviationSigma: 8.4, Meaning: "strokes faster than this pressure difference calls for"},
+		{Feature: "asymmetry", Unit: "1", Expected: 0.012, Observed: 0.031, DeviationSigma: 6.2, Meaning: "stroke A is shorter than stroke B"},
+		{Feature: "ripple", Unit: "1", Expected: 0.21, Observed: 0.26, DeviationSigma: 4.1, Meaning: "discharge dips deeper after one stroke"},
+	},
+	Cautions: []string{
+		"Stop and isolate the pump. Shut the air and bleed the air line at the pump: a stalled pump is pressurised on both ends and may stroke without warning.",
+		"Relieve the liquid on suction and discharge and at any damper. Pressure can stay trapped between the balls.",
+		"Lock and tag air and process valves; prove zero energy. Drain, flush, neutralise. Wear what the safety data sheet of the worst product asks for.",
+		"Bond and ground pump, hoses and vessels before opening where product or site is flammable.",
+	},
+	ChecksBeforeOpening: []string{
+		"At dead head: does the pump creep? One stroke and stop means one leaking valve, slow steady creep means several.",
+		"Listen at each of the four balls: a leaking one hisses or chatters.",
+		"Look at the suction strainer and for air in the suction line.",
+	},
+}
+
+var stickingAirValve = event.Ticket{
+	Ticket: "T-P-118-0002", State: event.StateAcknowledged, By: "M. Reed",
+	Fault: pump.AirValveSticking, Side: pump.SideUnknown, Probability: 0.88,
+	Kit: pump.AirEnd, Suspects: []string{"Main air valve: spool, sleeve and their seals"},
+	Urgency: pump.Soon, NE107: "out-of-specification", ISO14224: "ERO", Severity: 0.71,
+	Since: time.Date(2026, 3, 4, 16, 0, 0, 0, time.UTC), ActBy: "2026-03-13",
+	IfNotDone: "The pump may stop in mid-stroke and not start again by itself.",
+	Evidence: []event.Evidence{
+		{Feature: "dip_width", Unit: "s", Expected: 0.031, Observed: 0.0402, DeviationSigma: 7.7, Meaning: "the air valve changes over more slowly"},
+	},
+	Cautions:            wornCheckValve.Cautions,
+	ChecksBeforeOpening: []string{"Drain the air filter bowl: is there water, oil or rust?"},
+}

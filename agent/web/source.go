@@ -1,0 +1,118 @@
+// Package web shows the agent to people and programs: the page, the JSON API under /api/v1/, the
+// probes /healthz and /readyz, and the metrics that it is given. It holds no state of its own worth
+// keeping; everything comes from a Source.
+package web
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"diastole/agent/event"
+	"diastole/detect/feature"
+)
+
+// What a Source answers where it cannot do as asked; each is wrapped with the particulars.
+var (
+	// ErrNotFound means that no pump or ticket has this name.
+	ErrNotFound = errors.New("not found")
+	// ErrConflict means that the ticket's state does not allow it, such as closing a closed ticket.
+	ErrConflict = errors.New("conflict")
+)
+
+// Source is what the page and the API need from the agent. All values are SI; pressures are gauge.
+// Its methods are called from many goroutines at once.
+type Source interface {
+	// Site is the site's name.
+	Site() string
+	// Pumps lists all pumps in the order of the configuration.
+	Pumps(ctx context.Context) ([]PumpView, error)
+	// Trend is one feature between two times of the data, oldest first, thinned to at most max
+	// points. A pump that is not known is ErrNotFound.
+	Trend(ctx context.Context, pump string, f feature.ID, from, to time.Time, max int) ([]Point, error)
+	// Tickets lists tickets, newest first: those not yet closed where open is true, else all.
+	Tickets(ctx context.Context, open bool) ([]event.Ticket, error)
+	// Ticket finds one ticket, or answers ErrNotFound.
+	Ticket(ctx context.Context, id string) (event.Ticket, error)
+	// Acknowledge records that a person has taken the ticket on.
+	Acknowledge(ctx context.Context, id, by string) (event.Ticket, error)
+	// Close ends a ticket as done or rejected, with what was found.
+	Close(ctx context.Context, id, by string, outcome event.Outcome, note string) (event.Ticket, error)
+	// Advisories lists the advisories that are open now, newest first.
+	Advisories(ctx context.Context) ([]event.Advisory, error)
+	// Health says how the agent itself is.
+	Health(ctx context.Context) Health
+	// Subscribe ticks after anything above has changed. Ticks may be merged; the channel is closed
+	// after ctx has ended.
+	Subscribe(ctx context.Context) <-chan struct{}
+}
+
+// PumpView is what there is to show of one pump now.
+type PumpView struct {
+	ID     string
+	Serial string // empty where the configuration gives none, as is Liquid
+	Model  string
+	Liquid string
+	// State is what the pump does, as of LastData, the time of its newest sample (zero before the first).
+	State    feature.State
+	LastData time.Time
+	// Stale means that data should have come and has not.
+	Stale bool
+	// Learning says in words how far the learning of the baseline is ("41 of 100 h"); it is empty
+	// once the baseline is known.
+	Learning string
+	// AsFound is true where the baseline was learned from a pump not known to be in good order.
+	AsFound bool
+	// Inlet and Discharge are the operating point, Pa gauge.
+	Inlet, Discharge feature.Value
+	// Readings are the features of the newest running epoch, in the order of feature.ID, those that
+	// could be formed.
+	Readings []Reading
+	// Statistic is the evidence for a fault, a log-likelihood ratio, and Threshold where it becomes
+	// a ticket; Threshold is 0 while nothing is judged.
+	Statistic, Threshold float64
+	// StrokesSinceRebuild is 0 where it is not known.
+	StrokesSinceRebuild float64
+	// Tickets are the ids of the pump's open tickets, Advisories its open advisories.
+	Tickets    []string
+	Advisories []event.Advisory
+	// Unseen says in words what this pump's channels cannot show.
+	Unseen []string
+}
+
+// Reading is the newest value of one feature.
+type Reading struct {
+	Feature feature.ID
+	Point
+}
+
+// Point is one value of a feature with what the healthy pump would show at the same operating point,
+// in the feature's SI unit.
+type Point struct {
+	Time time.Time
+	// Value was observed, SE is its standard error.
+	Value, SE float64
+	// Expected is the healthy value and Band the half-width of its 95 % prediction interval. Band is
+	// 0 where nothing is expected yet; Expected then means nothing.
+	Expected, Band float64
+}
+
+// Known tells whether there is an expectation to compare the value with.
+func (p Point) Known() bool { return p.Band > 0 }
+
+// Health is how the agent itself is.
+type Health struct {
+	// Ready means that the agent can do its work: it receives, judges and stores.
+	Ready      bool
+	Conditions []Condition
+}
+
+// Condition is one thing that can be well or not, such as the broker's connection.
+type Condition struct {
+	Name string
+	OK   bool
+	// Since is when the condition last changed.
+	Since time.Time
+	// Text says what is the matter, or how it is.
+	Text string
+}
