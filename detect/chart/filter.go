@@ -10,114 +10,65 @@ import (
 	"diastole/detect/feature"
 )
 
-const (
-	dim   = baseline.Dim
-	size  = dim // index of the size in the state
-	state = dim + 1
-)
+const dim = baseline.Dim
 
-// Effect is what one unit of a fault or a cause does to the coordinates.
+// Effect is what a fault or a cause of one given size does to the coordinates: each is shifted by Mean, more or
+// less. Spread is the standard deviation of that shift from pump to pump and from one operating point to another.
+// The shift stays with a pump and a regime: no number of epochs averages it out. Scatter is the standard deviation
+// that the effect adds from epoch to epoch (a valve that hesitates at random). The zero Effect is the healthy pump.
 type Effect struct {
-	// Mean is the direction; Spread is how far each of its components lies from that mean from pump to pump, from
-	// one operating point to another and from small sizes to large, as a standard deviation. It stays with a
-	// pump and a regime: no number of epochs averages it out.
-	Mean, Spread baseline.Vector
-	// Scatter is the standard deviation from epoch to epoch (a valve that hesitates at random).
-	Scatter baseline.Vector
-	// Jump is the standard deviation of a size that appears at once, Drift of its growth in a day.
-	Jump, Drift float64
-	// Signed allows negative sizes (a liquid can thicken or thin).
-	Signed bool
-	// Free, instead of a direction, gives each coordinate a step of its own with this standard deviation: a
-	// change of no known kind.
-	Free baseline.Vector
+	Size                  float64
+	Mean, Spread, Scatter baseline.Vector
 }
 
-// Visible reports whether the coordinates that are known show the effect's direction against its spread. An effect
-// that they do not show would only be a licence to explain anything.
-func (e *Effect) Visible(known *[dim]bool) bool {
-	const enough = 3.0 // sum of squares; one component known to within 60 %
-	power := 0.0
-	for j := range dim {
-		if !known[j] {
-			continue
-		}
-		if e.Free[j] > 0 {
-			return true
-		}
-		if e.Spread[j] > 0 {
-			r := e.Mean[j] / e.Spread[j]
-			power += r * r
-		}
-	}
-	return power >= enough
-}
-
-// Filter is a Kalman filter over the offset of the present regime in every coordinate and the size of one
-// effect. Its fields are exported to be stored; they mean nothing outside.
+// Filter is a Kalman filter over the deviation of each coordinate from what the healthy pump is expected to show:
+// the offset of the present regime and the shift by an effect together. The coordinates are independent, so it is
+// a mean and a variance for each. Its fields are exported to be stored.
 type Filter struct {
-	X [state]float64
-	P [state][state]float64
+	X, P baseline.Vector
 }
 
 // NewFilter starts where learning ended.
 func NewFilter(h *baseline.Healthy) Filter {
-	var f Filter
-	for j := range dim {
-		f.X[j], f.P[j][j] = h.Offset[j], h.OffsetVar[j]
-	}
-	return f
+	return Filter{X: h.Offset, P: h.OffsetVar}
 }
 
-// Begin makes a filter that takes up the offsets from f and lets the effect begin now.
+// Begin makes a filter that takes up the deviations from f and lets the effect begin now.
 func (f Filter) Begin(e *Effect) Filter {
-	f.X[size] = 0
-	for i := range state {
-		f.P[i][size], f.P[size][i] = 0, 0
-	}
-	v := e.Jump * e.Jump
-	f.P[size][size] = v
 	for j := range dim {
-		f.P[j][j] += v*e.Spread[j]*e.Spread[j] + e.Free[j]*e.Free[j]
+		f.X[j] += e.Mean[j]
+		f.P[j] += e.Spread[j] * e.Spread[j]
 	}
 	return f
 }
 
-// Move carries the state to the next epoch, dt later: offsets forget a share (keep is their correlation) and spread
-// again toward offsetVar; the size of the effect (nil: no effect) drifts. What the effect's direction leaves
-// unsaid counts as offset, for it too stays with a regime.
-func (f *Filter) Move(keep float64, offsetVar baseline.Vector, dt time.Duration, e *Effect) {
-	var grown, s2 float64
-	if e != nil {
-		grown = e.Drift * e.Drift * max(0, dt.Hours()) / 24
-		s2 = f.X[size]*f.X[size] + f.P[size][size]
-	}
+// Move carries the deviations to the next epoch. They return toward the effect's shift as an Ornstein-Uhlenbeck process:
+// keep is their correlation, offsetVar the variance of a regime's offset at the new operating point.
+func (f *Filter) Move(keep float64, offsetVar *baseline.Vector, e *Effect) {
 	for j := range dim {
-		f.X[j] *= keep
-		for k := range state {
-			f.P[j][k] *= keep
-			f.P[k][j] *= keep
-		}
-		v := offsetVar[j]
-		if e != nil {
-			spread := e.Spread[j] * e.Spread[j]
-			v += s2*spread + e.Free[j]*e.Free[j]
-			f.P[j][j] += grown * spread
-		}
-		f.P[j][j] += (1 - keep*keep) * v
+		f.X[j] = e.Mean[j] + keep*(f.X[j]-e.Mean[j])
+		f.P[j] = keep*keep*f.P[j] + (1-keep*keep)*(offsetVar[j]+e.Spread[j]*e.Spread[j])
 	}
-	f.P[size][size] += grown
 }
 
-// Measurement is one epoch as a filter sees it: deviations from expectation, their noise variance, and which of them count.
+// Measurement is one epoch as a filter sees it: deviations from expectation with the variance of their noise, and
+// which of them count. OffsetVar is the variance of a regime's offset at the operating point, Unseen the probability
+// that the regime has changed unseen since the epoch before (a hose, a valve downstream).
 type Measurement struct {
-	Dev, Var baseline.Vector
-	Has      [dim]bool
-	SignFree bool
+	Dev, Var, OffsetVar baseline.Vector
+	Has                 [dim]bool
+	SignFree            bool
+	Unseen              float64
 }
 
-// Update takes one epoch and returns its log density as predicted under the effect (nil: no effect).
-// Where the names of A and B are free, both are tried and the better one is kept, at the price of one bit.
+// UnseenChange is the probability that a regime changes within dt without a sign in the operating point.
+func UnseenChange(dt time.Duration) float64 {
+	const mean = 20 * 24 * time.Hour
+	return min(0.1, max(1e-5, 1-math.Exp(-dt.Hours()/mean.Hours())))
+}
+
+// Update takes one epoch and returns its log density as predicted under the effect. Where the names of A and B
+// are free, both are tried and the better one is kept.
 func (f *Filter) Update(m *Measurement, e *Effect) float64 {
 	if !m.SignFree {
 		return f.update(m, e)
@@ -128,59 +79,60 @@ func (f *Filter) Update(m *Measurement, e *Effect) float64 {
 	g := *f
 	a, b := f.update(m, e), g.update(&mirrored, e)
 	if b > a {
-		*f, a, b = g, b, a
+		*f = g
 	}
-	return a + math.Log1p(math.Exp(b-a)) - math.Ln2
+	return logAdd(a, b) - math.Ln2
 }
 
+// update weighs two branches, the regime going on and a new one drawn unseen, and keeps the better one. The density
+// is that of their mixture.
 func (f *Filter) update(m *Measurement, e *Effect) float64 {
-	noise := m.Var
-	var dir baseline.Vector
-	if e != nil {
-		dir = e.Mean
-		s2 := f.X[size]*f.X[size] + f.P[size][size]
-		for j := range dim {
-			noise[j] += s2 * e.Scatter[j] * e.Scatter[j]
-		}
+	g := fresh(m, e)
+	a := math.Log1p(-m.Unseen) + f.absorb(m, e)
+	b := math.Log(m.Unseen) + g.absorb(m, e)
+	if b > a {
+		*f = g
 	}
-	trial := *f
-	q, logDet, n := trial.absorb(m, &dir, &noise)
-	ll, weight := baseline.TDensity(q, logDet, n)
-	if weight >= 1 {
-		*f = trial
-		return ll
-	}
-	for j := range dim {
-		noise[j] /= weight
-	}
-	f.absorb(m, &dir, &noise)
-	return ll
+	return logAdd(a, b)
 }
 
-// absorb updates the state by one coordinate after the other, which for independent noise is the joint update
-// (Anderson and Moore 1979, Optimal Filtering, section 6.4), and returns the squared Mahalanobis distance of the
-// epoch from its prediction, the log determinant of its covariance and its dimension.
-func (f *Filter) absorb(m *Measurement, dir, noise *baseline.Vector) (q, logDet float64, n int) {
+// fresh is a filter that knows nothing of the present regime.
+func fresh(m *Measurement, e *Effect) Filter {
+	f := Filter{X: e.Mean}
 	for j := range dim {
-		if !m.Has[j] {
-			continue
-		}
-		var ph [state]float64
-		for i := range state {
-			ph[i] = f.P[i][j] + dir[j]*f.P[i][size]
-		}
-		v := ph[j] + dir[j]*ph[size] + noise[j]
-		e := m.Dev[j] - f.X[j] - dir[j]*f.X[size]
-		q += e * e / v
-		logDet += math.Log(v)
-		n++
-		for i := range state {
-			g := ph[i] / v
-			f.X[i] += g * e
-			for k := range state {
-				f.P[i][k] -= g * ph[k]
-			}
+		f.P[j] = m.OffsetVar[j] + e.Spread[j]*e.Spread[j]
+	}
+	return f
+}
+
+// absorb is the Kalman update of every coordinate, the noise of an outlying epoch being inflated, and returns the
+// epoch's log density under a multivariate t distribution.
+func (f *Filter) absorb(m *Measurement, e *Effect) float64 {
+	q, logDet, n := 0.0, 0.0, 0
+	var noise baseline.Vector
+	for j := range dim {
+		if m.Has[j] {
+			noise[j] = m.Var[j] + e.Scatter[j]*e.Scatter[j]
+			d, v := m.Dev[j]-f.X[j], f.P[j]+noise[j]
+			q += d * d / v
+			logDet += math.Log(v)
+			n++
 		}
 	}
-	return q, logDet, n
+	density, weight := baseline.TDensity(q, logDet, n)
+	for j := range dim {
+		if m.Has[j] {
+			gain := f.P[j] / (f.P[j] + noise[j]/weight)
+			f.X[j] += gain * (m.Dev[j] - f.X[j])
+			f.P[j] *= 1 - gain
+		}
+	}
+	return density
+}
+
+func logAdd(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	return a + math.Log1p(math.Exp(b-a))
 }

@@ -1,14 +1,11 @@
 package diagnose
 
 import (
-	"cmp"
 	"math"
-	"slices"
 	"time"
 
 	"diastole/detect/baseline"
 	"diastole/detect/chart"
-	"diastole/detect/feature"
 	"diastole/model/pump"
 )
 
@@ -17,40 +14,45 @@ type Bank struct {
 	Healthy *baseline.Healthy
 	// Threshold is the score that the false-ticket budget asks for.
 	Threshold float64
-	Filter    chart.Filter
-	Tracks    []chart.Track
+	// Filter is the healthy pump's, Tracks are those of each hypothesis at each of its sizes.
+	Filter chart.Filter
+	Tracks [][]chart.Track
 	// Visible tells which hypotheses the features at hand can show; the others are never claimed.
 	Visible []bool
-	Op        baseline.Op
-	At        time.Time
-}
+	// Op and At are the operating point and the time of the last epoch.
+	Op baseline.Op
+	At time.Time
 
-// NewBank starts where learning ended.
-func NewBank(h *baseline.Healthy, epochsPerYear, budget float64) *Bank {
-	b := &Bank{
-		Healthy: h, Filter: chart.NewFilter(h),
-		Tracks: make([]chart.Track, len(hypotheses)), Visible: make([]bool, len(hypotheses)),
-		Op: h.Last, At: h.At,
-	}
-	n := 0
-	for i := range hypotheses {
-		if b.Visible[i] = hypotheses[i].Effect.Visible(&h.Known); b.Visible[i] {
-			n++
-		}
-	}
-	b.Threshold = chart.Threshold(max(n, 1), epochsPerYear, budget)
-	return b
+	hypotheses []Hypothesis
 }
-
-var hypotheses = Hypotheses()
 
 const (
 	// Persistence is the least number of epochs that a ticket rests on: a lump that passes disturbs one or two.
 	Persistence = 3
-	// headroom is how far above the threshold a score may run, in thresholds: what bounds the time in which the bank
+	// headroom is how far above the threshold a score may run, in thresholds: it bounds the time in which the bank
 	// learns that a change has gone again.
 	headroom = 3.0
 )
+
+// NewBank starts where learning ended. The pump brings epochsPerYear epochs a year, of which budget may be false tickets.
+func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget float64) *Bank {
+	b := &Bank{
+		Healthy: h, Filter: chart.NewFilter(h), Op: h.Last, At: h.At, hypotheses: hypotheses,
+		Tracks: make([][]chart.Track, len(hypotheses)), Visible: make([]bool, len(hypotheses)),
+	}
+	charts := 0
+	for i := range hypotheses {
+		b.Tracks[i] = make([]chart.Track, len(hypotheses[i].Effects))
+		if b.Visible[i] = hypotheses[i].visible(&h.Known); b.Visible[i] {
+			charts += len(hypotheses[i].Effects)
+		}
+	}
+	b.Threshold = chart.Threshold(max(charts, 1), epochsPerYear, budget)
+	return b
+}
+
+// Use gives a restored bank its hypotheses again, which are not stored with it.
+func (b *Bank) Use(hypotheses []Hypothesis) { b.hypotheses = hypotheses }
 
 // Update takes a finished epoch.
 func (b *Bank) Update(at time.Time, o baseline.Observation) {
@@ -58,144 +60,132 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 	dt := at.Sub(b.At)
 	keep := baseline.Keep(b.Op, o.Op, dt)
 	b.Op, b.At = o.Op, at
-	m := chart.Measurement{Var: b.Healthy.NoiseVar(o), SignFree: o.SignFree}
+	m := chart.Measurement{Var: b.Healthy.NoiseVar(o), OffsetVar: offsetVar, SignFree: o.SignFree, Unseen: chart.UnseenChange(dt)}
 	for j := range baseline.Dim {
 		m.Dev[j] = o.Val[j] - mean[j]
 		m.Has[j] = o.Has[j] && b.Healthy.Known[j]
 	}
-	b.Filter.Move(keep, offsetVar, dt, nil)
+	var none chart.Effect
+	b.Filter.Move(keep, &offsetVar, &none)
 	before := b.Filter
-	healthy := b.Filter.Update(&m, nil)
+	healthy := b.Filter.Update(&m, &none)
 	top := 0.0
 	for i := range b.Tracks {
 		if !b.Visible[i] {
 			continue
 		}
-		tr, e := &b.Tracks[i], &hypotheses[i].Effect
-		if tr.Epochs > 0 {
-			tr.Filter.Move(keep, offsetVar, dt, e)
+		for k := range b.Tracks[i] {
+			tr, e := &b.Tracks[i][k], &b.hypotheses[i].Effects[k]
+			if tr.Epochs > 0 {
+				tr.Filter.Move(keep, &offsetVar, e)
+			}
+			tr.Update(at, &m, e, healthy, &before)
+			top = max(top, tr.Score)
 		}
-		tr.Update(at, &m, e, healthy, b.Threshold/Persistence, &before)
-		top = max(top, tr.Score(e))
 	}
 	if excess := top - headroom*b.Threshold; excess > 0 {
 		for i := range b.Tracks {
-			if tr := &b.Tracks[i]; tr.Epochs > 0 {
-				tr.LogRatio -= excess
-				if tr.Score(&hypotheses[i].Effect) <= 0 {
-					*tr = chart.Track{}
-				}
+			for k := range b.Tracks[i] {
+				b.Tracks[i][k].Lower(excess)
 			}
 		}
 	}
 }
 
-// Verdict is what the bank thinks now.
+// weigh sums the evidence for hypothesis i over its sizes, each as probable as the next: the log-likelihood ratio
+// against the healthy pump, the size most in evidence, and the mean and standard deviation of size.
+func (b *Bank) weigh(i int) (score float64, best int, size, sd float64) {
+	tracks, effects := b.Tracks[i], b.hypotheses[i].Effects
+	score = math.Inf(-1)
+	best = -1
+	for k := range tracks {
+		if tracks[k].Epochs > 0 && (best < 0 || tracks[k].Score > tracks[best].Score) {
+			best = k
+		}
+	}
+	if best < 0 {
+		return 0, -1, 0, 0
+	}
+	var sum, s1, s2 float64
+	for k := range tracks {
+		if tracks[k].Epochs == 0 {
+			continue
+		}
+		w := math.Exp(tracks[k].Score - tracks[best].Score)
+		sum += w
+		s1 += w * effects[k].Size
+		s2 += w * effects[k].Size * effects[k].Size
+	}
+	size = s1 / sum
+	return tracks[best].Score + math.Log(sum/float64(len(tracks))), best, size, math.Sqrt(max(0, s2/sum-size*size))
+}
+
+// Verdict is what the bank thinks now. Indices of hypotheses are -1 where there is none.
 type Verdict struct {
-	// Best is the index of the most probable hypothesis, -1 where it is the healthy pump.
-	Best int
-	// FaultScore is the score of the best fault less that of the best cause, CauseScore the other way round.
+	// BestFault and BestCause are the most probable ones.
+	BestFault, BestCause int
+	// FaultScore is the score of the best fault less that of the best known cause, CauseScore the other way round.
 	FaultScore, CauseScore float64
-	// KitProbability is the probability of all faults that the same kit mends as the best fault's.
+	// KitProbability is the probability of all faults that the same kit mends as the best fault.
 	KitProbability float64
-	BestFault      int
-	BestCause      int
-	Probability    []float64 // of each hypothesis
+	// Healthy is the probability of the healthy pump, Probability that of each hypothesis.
+	Healthy     float64
+	Probability []float64
 }
 
 // Verdict weighs the hypotheses as they stand.
 func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
-	v := Verdict{Best: -1, BestFault: -1, BestCause: -1, Probability: make([]float64, len(b.Tracks))}
-	score := make([]float64, len(b.Tracks))
-	top, sum := 0.0, 0.0
-	for i := range b.Tracks {
-		score[i] = b.Tracks[i].Score(&hypotheses[i].Effect)
-		top = max(top, score[i])
-	}
-	for i, h := range hypotheses {
-		if b.Tracks[i].Epochs == 0 {
-			continue
+	n := len(b.hypotheses)
+	v := Verdict{BestFault: -1, BestCause: -1, Probability: make([]float64, n)}
+	score := make([]float64, n)
+	top := 0.0
+	for i := range b.hypotheses {
+		if s, best, _, _ := b.weigh(i); best >= 0 {
+			score[i] = s
+			v.Probability[i] = s + math.Log(b.hypotheses[i].Odds)
+			top = max(top, v.Probability[i])
+		} else {
+			v.Probability[i] = math.Inf(-1)
 		}
-		v.Probability[i] = h.Odds * math.Exp(score[i]-top)
+	}
+	v.Healthy = math.Exp(-top)
+	sum := v.Healthy
+	fault, cause := 0.0, 0.0
+	for i := range v.Probability {
+		v.Probability[i] = math.Exp(v.Probability[i] - top)
 		sum += v.Probability[i]
-		pick := &v.BestCause
-		if h.IsFault() {
-			pick = &v.BestFault
-		}
-		if *pick < 0 || score[i]+math.Log(h.Odds) > score[*pick]+math.Log(hypotheses[*pick].Odds) {
-			*pick = i
+		h := &b.hypotheses[i]
+		switch {
+		case v.Probability[i] == 0:
+		case h.IsFault():
+			fault = max(fault, score[i])
+			if v.BestFault < 0 || v.Probability[i] > v.Probability[v.BestFault] {
+				v.BestFault = i
+			}
+		default:
+			if h.Cause != pump.UnexplainedChange {
+				cause = max(cause, score[i])
+			}
+			if v.BestCause < 0 || v.Probability[i] > v.Probability[v.BestCause] {
+				v.BestCause = i
+			}
 		}
 	}
-	sum += math.Exp(-top) // the healthy pump
-	best := math.Exp(-top) / sum
+	v.Healthy /= sum
 	for i := range v.Probability {
 		v.Probability[i] /= sum
-		if v.Probability[i] > best {
-			v.Best, best = i, v.Probability[i]
-		}
 	}
-	f, c := 0.0, 0.0
 	if v.BestFault >= 0 {
-		f = score[v.BestFault]
-		kit := kitOf(hypotheses[v.BestFault].Fault)
-		for i, h := range hypotheses {
+		kit := kitOf(b.hypotheses[v.BestFault].Fault)
+		for i, h := range b.hypotheses {
 			if h.IsFault() && kitOf(h.Fault) == kit {
 				v.KitProbability += v.Probability[i]
 			}
 		}
 	}
-	for i, h := range hypotheses {
-		if !h.IsFault() && h.Cause != pump.UnexplainedChange {
-			c = max(c, score[i])
-		}
-	}
-	v.FaultScore = f - c
+	v.FaultScore, v.CauseScore = fault-cause, 0
 	if v.BestCause >= 0 {
-		v.CauseScore = score[v.BestCause] - f
+		v.CauseScore = score[v.BestCause] - fault
 	}
 	return v
-}
-
-// Diagnosis puts hypothesis i into words and numbers, with the last epoch as evidence.
-func (b *Bank) Diagnosis(v Verdict, i int, o baseline.Observation) Diagnosis {
-	h, tr := hypotheses[i], &b.Tracks[i]
-	d := Diagnosis{
-		Likelihood: Likelihood{Fault: h.Fault, Cause: h.Cause, Side: h.Side, Probability: v.Probability[i]},
-		Since:      tr.Since, Threshold: b.Threshold, Statistic: v.FaultScore,
-	}
-	if !h.IsFault() {
-		d.Statistic = v.CauseScore
-	}
-	d.Severity, d.SeveritySE = tr.Size()
-	for k, p := range v.Probability {
-		if k != i && p >= 0.01 {
-			a := hypotheses[k]
-			d.Alternatives = append(d.Alternatives, Likelihood{Fault: a.Fault, Cause: a.Cause, Side: a.Side, Probability: p})
-		}
-	}
-	slices.SortStableFunc(d.Alternatives, func(x, y Likelihood) int { return cmp.Compare(y.Probability, x.Probability) })
-	d.Evidence = b.evidence(o)
-	return d
-}
-
-// evidence lists the features that lie far from expectation, farthest first.
-func (b *Bank) evidence(o baseline.Observation) []Evidence {
-	mean, _ := b.Healthy.Expect(o.Op)
-	sigma := b.Healthy.Sigma(o)
-	var out []Evidence
-	for j := range baseline.Dim {
-		if !o.Has[j] || !b.Healthy.Known[j] {
-			continue
-		}
-		f := feature.ID(j)
-		z := (o.Val[j] - mean[j]) / sigma[j]
-		if math.Abs(z) < 2 {
-			continue
-		}
-		out = append(out, Evidence{
-			Feature: f, Expected: baseline.Natural(f, mean[j]), Observed: baseline.Natural(f, o.Val[j]), Sigma: z,
-		})
-	}
-	slices.SortStableFunc(out, func(x, y Evidence) int { return cmp.Compare(math.Abs(y.Sigma), math.Abs(x.Sigma)) })
-	return out
 }
