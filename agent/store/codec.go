@@ -1,0 +1,167 @@
+package store
+
+import (
+	"encoding/binary"
+	"fmt"
+	"hash/crc32"
+	"math"
+
+	"diastole/detect/feature"
+)
+
+// The body of an epoch, little endian; 48 bytes for a pump at rest, 240 with nine features:
+//
+//	u8   layout, 1
+//	i64  start, i64 end        ns since 1970 UTC
+//	u8   state
+//	u8   flags                 anchored, inlet valid, discharge valid, counter valid
+//	i64  strokes
+//	f64  advance of the counter
+//	     inlet, discharge, counter: f64 value, f64 standard error, each only where it is valid
+//	u8   number of features the writer knew
+//	u64  which of them are valid
+//	     for each valid one: f64 value, f64 standard error
+//	u32  CRC-32C over the pump's id and all of the above
+//
+// Numbers of what is not valid mean nothing and are not stored; they come back as zero.
+const epochLayout = 1
+
+const (
+	flagAnchored = 1 << iota
+	flagInlet
+	flagDischarge
+	flagCounter
+)
+
+// castagnoli is CRC-32C (RFC 3720, appendix B.4), which amd64 and arm64 have in hardware.
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// sum is the checksum of the parts of a row one after the other.
+func sum(parts ...[]byte) uint32 {
+	var c uint32
+	for _, p := range parts {
+		c = crc32.Update(c, castagnoli, p)
+		c = crc32.Update(c, castagnoli, []byte{0}) // "ab","c" is not "a","bc"
+	}
+	return c
+}
+
+// encodeEpoch makes the body of an epoch. It fails with ErrInvalid where a time can not be stored.
+func encodeEpoch(pump string, e *feature.Epoch) ([]byte, error) {
+	start, err := nanoseconds(e.Start)
+	if err != nil {
+		return nil, fmt.Errorf("start of epoch: %w", err)
+	}
+	end, err := nanoseconds(e.End)
+	if err != nil {
+		return nil, fmt.Errorf("end of epoch: %w", err)
+	}
+	le := binary.LittleEndian
+	b := make([]byte, 0, 256)
+	b = append(b, epochLayout)
+	b = le.AppendUint64(b, uint64(start))
+	b = le.AppendUint64(b, uint64(end))
+	b = append(b, byte(e.State))
+	var flags byte
+	for i, on := range []bool{e.Anchored, e.Inlet.Valid, e.Discharge.Valid, e.Counter.Valid} {
+		if on {
+			flags |= 1 << i
+		}
+	}
+	b = append(b, flags)
+	b = le.AppendUint64(b, uint64(int64(e.Strokes)))
+	b = le.AppendUint64(b, math.Float64bits(e.CounterDelta))
+	b = appendValues(b, e.Inlet, e.Discharge, e.Counter)
+	b = append(b, byte(feature.NumFeatures))
+	var valid uint64
+	for i, v := range e.Features {
+		if v.Valid {
+			valid |= 1 << i
+		}
+	}
+	b = le.AppendUint64(b, valid)
+	b = appendValues(b, e.Features[:]...)
+	return le.AppendUint32(b, sum([]byte(pump), b)), nil
+}
+
+func appendValues(b []byte, values ...feature.Value) []byte {
+	for _, v := range values {
+		if v.Valid {
+			b = binary.LittleEndian.AppendUint64(b, math.Float64bits(v.V))
+			b = binary.LittleEndian.AppendUint64(b, math.Float64bits(v.SE))
+		}
+	}
+	return b
+}
+
+// decodeEpoch reads a body back. It fails with ErrDamaged where the body is not what was written.
+func decodeEpoch(pump string, body []byte) (feature.Epoch, error) {
+	var e feature.Epoch
+	le := binary.LittleEndian
+	if len(body) < 5 {
+		return e, fmt.Errorf("%w: epoch of %d bytes", ErrDamaged, len(body))
+	}
+	content := body[:len(body)-4]
+	if le.Uint32(body[len(content):]) != sum([]byte(pump), content) {
+		return e, fmt.Errorf("%w: checksum of an epoch of pump %s", ErrDamaged, pump)
+	}
+	r := reader{b: content}
+	if layout := r.byte(); layout != epochLayout {
+		return e, fmt.Errorf("%w: epoch layout %d, known is %d", ErrNewer, layout, epochLayout)
+	}
+	e.Start = fromNanoseconds(int64(r.uint64()))
+	e.End = fromNanoseconds(int64(r.uint64()))
+	e.State = feature.State(r.byte())
+	flags := r.byte()
+	e.Anchored = flags&flagAnchored != 0
+	e.Strokes = int(int64(r.uint64()))
+	e.CounterDelta = math.Float64frombits(r.uint64())
+	e.Inlet = r.value(flags&flagInlet != 0)
+	e.Discharge = r.value(flags&flagDischarge != 0)
+	e.Counter = r.value(flags&flagCounter != 0)
+	known := r.byte()
+	if known > byte(feature.NumFeatures) {
+		return feature.Epoch{}, fmt.Errorf("%w: epoch with %d features, known are %d", ErrNewer, known, feature.NumFeatures)
+	}
+	valid := r.uint64()
+	for i := range known {
+		e.Features[i] = r.value(valid&(1<<i) != 0)
+	}
+	if r.short || len(r.b) != 0 {
+		return feature.Epoch{}, fmt.Errorf("%w: epoch of %d bytes", ErrDamaged, len(body))
+	}
+	return e, nil
+}
+
+// reader takes numbers off the front of b; short tells that there were too few bytes.
+type reader struct {
+	b     []byte
+	short bool
+}
+
+func (r *reader) byte() byte {
+	if len(r.b) < 1 {
+		r.short = true
+		return 0
+	}
+	v := r.b[0]
+	r.b = r.b[1:]
+	return v
+}
+
+func (r *reader) uint64() uint64 {
+	if len(r.b) < 8 {
+		r.short = true
+		return 0
+	}
+	v := binary.LittleEndian.Uint64(r.b)
+	r.b = r.b[8:]
+	return v
+}
+
+func (r *reader) value(valid bool) feature.Value {
+	if !valid {
+		return feature.Value{}
+	}
+	return feature.Value{V: math.Float64frombits(r.uint64()), SE: math.Float64frombits(r.uint64()), Valid: true}
+}
