@@ -1,0 +1,200 @@
+package feature
+
+import (
+	"time"
+
+	"diastole/detect/signal"
+	"diastole/detect/stroke"
+)
+
+// Settings is what a Builder must know of its pump.
+type Settings struct {
+	// Channels tells which channels the pump has.
+	Channels [signal.NumChannels]bool
+	// CounterPerCycle is true where the counter counts cycles (two strokes each) and not strokes.
+	CounterPerCycle bool
+	// WrapsAt is the total at which the counter starts again from zero; 0 where it does not wrap.
+	WrapsAt float64
+	// MaxStrokeRate is the free-flow stroke rate of the pump's size, 1/s: twice the cycle rate. Zero
+	// means unknown.
+	MaxStrokeRate float64
+}
+
+// Transition is a change of what the pump does.
+type Transition struct {
+	// Time is the time of the data that showed the change.
+	Time time.Time
+	// State is what the pump does now, Since the time from which it has.
+	State State
+	Since time.Time
+}
+
+// The lengths that cut time, in nanoseconds.
+const (
+	second = int64(time.Second)
+	// hop is how much new waveform is looked at together.
+	hop = 3 * second
+	// epochLength is the running time after which an epoch is finished.
+	epochLength = 60 * second
+	// burstGap is how long nothing must arrive for a burst to be over.
+	burstGap = 10 * second
+)
+
+// Builder makes epochs from the samples of one pump. Its results depend on the samples and on their
+// times alone: neither on how they were cut into chunks nor on when Advance was called.
+type Builder struct {
+	set     Settings
+	st      state
+	decoder stroke.Decoder
+
+	epochs      []Epoch
+	transitions []Transition
+	scratch     scratch
+}
+
+// state is all that a Builder remembers of the data; it is what a snapshot holds. Times are
+// nanoseconds since 1970.
+type state struct {
+	Inlet, Discharge, Flow wave
+	Counter                []reading
+	// Settled is the time before which every sample has come.
+	Settled int64
+	// Now is the time up to which the waveforms have been looked at.
+	Now int64
+	// LastData is the end of the newest sample that has been looked at in any channel, Begun whether a burst
+	// is under way.
+	LastData int64
+	Begun    bool
+
+	Stretch stretch
+	Rhythm  stroke.Rhythm
+	Running running
+	Epoch   building
+	Latency latency
+	// LastReading is the last counter reading of the finished epochs.
+	LastReading reading
+	HasReading  bool
+}
+
+// reading is one counter reading, in strokes or cycles as it came.
+type reading struct {
+	T int64
+	V float64
+}
+
+// NewBuilder returns a Builder that has seen nothing.
+func NewBuilder(s Settings) *Builder {
+	b := &Builder{set: s}
+	b.st.Latency = newLatency()
+	b.st.Running.State = Unknown
+	return b
+}
+
+// Push adds a chunk. Chunks of all channels come in the order of their start times, ties in the order of
+// channels, without duplicates. Gaps are normal.
+func (b *Builder) Push(c signal.Chunk) {
+	if len(c.Values) == 0 {
+		return
+	}
+	start := c.Start.UnixNano()
+	b.settle(start)
+	switch c.Channel {
+	case signal.AirInletPressure:
+		b.st.Inlet.push(start, int64(c.Step), c.Values)
+	case signal.DischargePressure:
+		b.st.Discharge.push(start, int64(c.Step), c.Values)
+	case signal.AirFlow:
+		b.st.Flow.push(start, int64(c.Step), c.Values)
+	case signal.StrokeCount:
+		for i, v := range c.Values {
+			b.st.Counter = append(b.st.Counter, reading{T: start + int64(i)*int64(c.Step), V: v})
+		}
+	}
+}
+
+// Advance tells that nothing before the watermark will come any more. Advance(t1) followed by
+// Advance(t2) does what Advance(t2) does alone.
+func (b *Builder) Advance(watermark time.Time) { b.settle(watermark.UnixNano()) }
+
+// Take returns the epochs and transitions that were finished since the last Take, each in order of time.
+func (b *Builder) Take() ([]Epoch, []Transition) {
+	e, t := b.epochs, b.transitions
+	b.epochs, b.transitions = nil, nil
+	return e, t
+}
+
+// primary is the channel that times the strokes: the inlet, whose dips are sharper, where the pump has it.
+func (b *Builder) primary() *wave {
+	if b.set.Channels[signal.AirInletPressure] || !b.set.Channels[signal.DischargePressure] {
+		return &b.st.Inlet
+	}
+	return &b.st.Discharge
+}
+
+// secondary is the other pressure.
+func (b *Builder) secondary() *wave {
+	if b.primary() == &b.st.Inlet {
+		return &b.st.Discharge
+	}
+	return &b.st.Inlet
+}
+
+// settle does, in the order of data time, all that can be done once everything before a time has come.
+func (b *Builder) settle(to int64) {
+	if to <= b.st.Settled {
+		return
+	}
+	b.st.Settled = to
+	for b.step(to) {
+	}
+}
+
+// step does the earliest thing that is due before or at a time, and reports whether there was one.
+func (b *Builder) step(to int64) bool {
+	p := b.primary()
+	if len(p.Segments) == 0 {
+		if b.endBurst(to) {
+			return true
+		}
+		b.trim(to)
+		return false
+	}
+	seg := &p.Segments[0]
+	if b.endBurst(min(to, seg.T0)) {
+		return true
+	}
+	ended := len(p.Segments) > 1 || to > seg.end()+seg.Step+seg.Step/2
+	bound := b.st.Stretch.Seen + int(hop/seg.Step)
+	switch {
+	case bound <= len(seg.Buf) && seg.at(bound) <= to:
+		b.window(bound, false)
+	case ended && bound > len(seg.Buf):
+		b.window(len(seg.Buf), true)
+		p.drop()
+		b.st.Stretch = stretch{ID: b.st.Stretch.ID + 1}
+	default:
+		return false
+	}
+	return true
+}
+
+// endBurst finishes the epoch under way where nothing came for so long before a time that the burst is over.
+func (b *Builder) endBurst(to int64) bool {
+	if !b.st.Begun || to < b.st.LastData+burstGap {
+		return false
+	}
+	b.judge(b.st.LastData, true)
+	b.finish(b.st.LastData)
+	b.st.HasReading = false
+	b.st.Begun = false
+	b.trim(b.st.LastData)
+	return true
+}
+
+// trim drops what nothing will ask for any more once no sample of the primary channel before a time can come.
+func (b *Builder) trim(to int64) {
+	b.secondary().trim(to - before)
+	if !b.st.Begun {
+		b.st.Flow.trim(to - before)
+	}
+}

@@ -1,0 +1,302 @@
+package feature
+
+import (
+	"math"
+
+	"diastole/detect/robust"
+)
+
+// outlier is the distance from the median, in robust standard deviations, beyond which a value is left out
+// of a mean.
+const outlier = 4
+
+// correlated is up to how many strokes apart two values are taken to depend on each other.
+const correlated = 3
+
+// atmosphere is the standard atmosphere, Pa (ISO 2533).
+const atmosphere = 101325
+
+// condenser makes the features of one epoch from its strokes.
+type condenser struct {
+	b       *Builder
+	strokes []record
+	out     *Epoch
+	runs    []sided
+}
+
+// sided is a run of strokes of which the first is one of side A where aFirst is set.
+type sided struct {
+	strokes []record
+	aFirst  bool
+	// known is true where the counter tells the sides.
+	known bool
+}
+
+// sign is +1 for a stroke of side A, -1 for one of side B.
+func (s sided) sign(i int) float64 {
+	if (i%2 == 0) == s.aFirst {
+		return 1
+	}
+	return -1
+}
+
+// leastStrokes is how many strokes a run must have to say anything.
+const leastStrokes = 4
+
+// run fills in the epoch's features.
+func (c *condenser) run(readings []reading, end int64) {
+	c.split(readings)
+	if len(c.runs) == 0 {
+		return
+	}
+	c.rate()
+	c.operatingPoint()
+	c.scatter()
+	c.dips()
+	c.ripple()
+	c.sides()
+	c.air()
+}
+
+// split finds the runs and their sides.
+func (c *condenser) split(readings []reading) {
+	var edges []run
+	for _, strokes := range runsOf(c.strokes) {
+		for len(strokes) > 0 && strokes[0].Gated {
+			strokes = strokes[1:]
+		}
+		if len(strokes) < leastStrokes {
+			continue
+		}
+		c.runs = append(c.runs, sided{strokes: strokes, aFirst: true})
+		edges = append(edges, edgesOf(strokes))
+	}
+	odd := c.b.parity(edges, readings)
+	for k := range c.runs {
+		r := &c.runs[k]
+		p := odd[k]
+		if r.strokes[0].Number&1 != 0 {
+			p = 1 - p
+		}
+		r.aFirst = p >= 0.5
+		r.known = p >= certain || p <= 1-certain
+	}
+}
+
+// each calls f for every stroke of every run.
+func (c *condenser) each(f func(s *record)) {
+	for _, r := range c.runs {
+		for i := range r.strokes {
+			f(&r.strokes[i])
+		}
+	}
+}
+
+// set stores a feature where its numbers are finite.
+func (c *condenser) set(id ID, v, se float64) {
+	if bad(v) || bad(se) {
+		return
+	}
+	c.out.Features[id] = Value{V: v, SE: se, Valid: true}
+}
+
+func bad(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) }
+
+// rate is strokes per second over whole cycles, its error from the scatter of the cycles.
+func (c *condenser) rate() {
+	cycles := c.b.scratch.a[:0]
+	for _, r := range c.runs {
+		for i := 1; i < len(r.strokes); i += 2 {
+			cycles = append(cycles, r.strokes[i-1].Dur+r.strokes[i].Dur)
+		}
+	}
+	c.b.scratch.a = cycles
+	m := robust.Mean(cycles)
+	c.set(StrokeRate, 2/m, 2/m*robust.MeanError(cycles, correlated)/m)
+}
+
+// operatingPoint is the time means of the pressures over whole cycles.
+func (c *condenser) operatingPoint() {
+	c.out.Inlet = c.timeMean(func(s *record) float32 { return s.Inlet })
+	c.out.Discharge = c.timeMean(func(s *record) float32 { return s.Discharge })
+}
+
+// timeMean is the mean of a pressure, weighted with the strokes' durations. Its error comes from the differences
+// of neighbouring cycles: a slow drift of the pressure is no error of its mean.
+func (c *condenser) timeMean(of func(*record) float32) Value {
+	var sum, time, square, pairs float64
+	for _, r := range c.runs {
+		last := math.NaN()
+		for i := 1; i < len(r.strokes); i += 2 {
+			s, t := &r.strokes[i-1], &r.strokes[i]
+			u, v := float64(of(s)), float64(of(t))
+			if math.IsNaN(u + v) {
+				last = math.NaN()
+				continue
+			}
+			part := u*s.Dur + v*t.Dur
+			sum += part
+			time += s.Dur + t.Dur
+			cycle := part / (s.Dur + t.Dur)
+			if !math.IsNaN(last) {
+				square += (cycle - last) * (cycle - last) / 2
+				pairs++
+			}
+			last = cycle
+		}
+	}
+	if pairs == 0 {
+		return Value{}
+	}
+	return Value{V: sum / time, SE: math.Sqrt(square / pairs / (pairs + 1)), Valid: true}
+}
+
+// scatter is dispersion and hesitation, each about the stroke's own side and free of slow drift.
+func (c *condenser) scatter() {
+	diffs, ratios := c.b.scratch.a[:0], c.b.scratch.b[:0]
+	for _, r := range c.runs {
+		for i := range r.strokes {
+			if i >= 2 {
+				u, v := r.strokes[i].Dur, r.strokes[i-2].Dur
+				diffs = append(diffs, 2*(u-v)/(u+v))
+			}
+			ratios = append(ratios, r.strokes[i].Dur/c.ownMedian(r.strokes, i))
+		}
+	}
+	c.b.scratch.a, c.b.scratch.b = diffs, ratios
+	n := float64(len(diffs))
+	if n < 6 {
+		return
+	}
+	d := robust.MADScale * robust.MAD(diffs, c.b.scratch.c) / math.Sqrt2
+	// The MAD of a normal sample has 37 % of the efficiency of its standard deviation (Rousseeuw and Croux
+	// 1993), and differences at lag two are correlated.
+	c.set(Dispersion, d, d*1.35/math.Sqrt(n))
+	p95, se := robust.QuantileError(ratios, 0.95, c.b.scratch.c)
+	c.set(Hesitation, p95-1, se)
+}
+
+// ownMedian is the median duration of the seven strokes of the same side nearest to stroke i.
+func (c *condenser) ownMedian(strokes []record, i int) float64 {
+	near := c.b.scratch.d[:0]
+	first := max(i-6, i%2)
+	if most := len(strokes) - 1; first+12 > most {
+		first = max(most-12, 0)
+		first += (i - first) % 2
+	}
+	for j := first; j < len(strokes) && len(near) < 7; j += 2 {
+		near = append(near, strokes[j].Dur)
+	}
+	c.b.scratch.d = near
+	return robust.Median(near, c.b.scratch.c)
+}
+
+// gather collects the finite values of a stroke's quantity, without outliers, in order of time.
+func (c *condenser) gather(of func(*record) float32) []float64 {
+	all := c.b.scratch.a[:0]
+	c.each(func(s *record) {
+		if v := float64(of(s)); !math.IsNaN(v) {
+			all = append(all, v)
+		}
+	})
+	c.b.scratch.a = all
+	c.b.scratch.b = robust.Kept(c.b.scratch.b, all, outlier, c.b.scratch.c)
+	return c.b.scratch.b
+}
+
+// dips is depth and width of the inlet's dips.
+func (c *condenser) dips() {
+	if !c.out.Inlet.Valid {
+		return
+	}
+	depths := c.gather(func(s *record) float32 { return s.Depth })
+	abs := c.out.Inlet.V + atmosphere
+	c.set(DipDepth, robust.Mean(depths)/abs, robust.MeanError(depths, correlated)/abs)
+	widths := c.gather(func(s *record) float32 { return s.Width })
+	c.set(DipWidth, robust.Mean(widths), robust.MeanError(widths, correlated))
+}
+
+// leastDischarge is the mean discharge pressure below which a swing relative to it says nothing: it is of
+// the order of a transmitter's zero error.
+const leastDischarge = 5e3
+
+// ripple is the swing of the discharge.
+func (c *condenser) ripple() {
+	if !c.out.Discharge.Valid || c.out.Discharge.V < leastDischarge {
+		return
+	}
+	swings := c.gather(func(s *record) float32 { return s.Swing })
+	m := c.out.Discharge.V
+	r := robust.Mean(swings) / m
+	se := math.Hypot(robust.MeanError(swings, correlated)/m, r*c.out.Discharge.SE/m)
+	c.set(Ripple, r, se)
+}
+
+// sides is what differs between A and B. Where no run is tied to the counter, the longest one
+// speaks for itself, and its sign is free.
+func (c *condenser) sides() {
+	var runs []sided
+	for _, r := range c.runs {
+		if r.known {
+			runs = append(runs, r)
+		}
+	}
+	c.out.Anchored = len(runs) > 0
+	if len(runs) == 0 {
+		longest := c.runs[0]
+		for _, r := range c.runs {
+			if len(r.strokes) > len(longest.strokes) {
+				longest = r
+			}
+		}
+		runs = append(runs, longest)
+	}
+	c.contrast(Asymmetry, runs, func(s *record) float64 { return s.Dur })
+	c.contrast(RippleAsymmetry, runs, func(s *record) float64 { return float64(s.Swing) })
+}
+
+// contrast is (A-B)/(A+B) of a quantity: each stroke against the mean of its two neighbours, which
+// belong to the other side, so that a slow drift cancels.
+func (c *condenser) contrast(id ID, runs []sided, of func(*record) float64) {
+	all := c.b.scratch.a[:0]
+	for _, r := range runs {
+		for i := 1; i+1 < len(r.strokes); i++ {
+			own, other := of(&r.strokes[i]), (of(&r.strokes[i-1])+of(&r.strokes[i+1]))/2
+			if v := r.sign(i) * (own - other) / (own + other); !bad(v) {
+				all = append(all, v)
+			}
+		}
+	}
+	c.b.scratch.a = all
+	kept := robust.Kept(c.b.scratch.b, all, outlier, c.b.scratch.c)
+	c.b.scratch.b = kept
+	c.set(id, robust.Mean(kept), robust.MeanError(kept, correlated))
+}
+
+// air is the air per stroke: the mean flow over the running strokes times their mean duration.
+func (c *condenser) air() {
+	if !c.out.Inlet.Valid || !c.out.Features[StrokeRate].Valid {
+		return
+	}
+	flow := c.b.scratch.a[:0]
+	for _, r := range c.runs {
+		from := r.strokes[0].End - int64(math.Round(r.strokes[0].Dur*1e9))
+		to := r.strokes[len(r.strokes)-1].End
+		for k := range c.b.st.Flow.Segments {
+			s := &c.b.st.Flow.Segments[k]
+			for _, v := range s.Buf[s.index(from):max(s.index(to), s.index(from))] {
+				flow = append(flow, float64(v))
+			}
+		}
+	}
+	c.b.scratch.a = flow
+	if len(flow) < 8 {
+		return
+	}
+	rate := c.out.Features[StrokeRate]
+	norm := (c.out.Inlet.V + atmosphere) / 1e5
+	m := robust.Mean(flow)
+	v := m / rate.V / norm
+	se := math.Hypot(robust.MeanError(flow, correlated)/m, rate.SE/rate.V)
+	c.set(AirPerStroke, v, v*se)
+}

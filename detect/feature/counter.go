@@ -1,0 +1,212 @@
+package feature
+
+import (
+	"math"
+
+	"diastole/detect/stroke"
+)
+
+// The grid of the counter's latency: how much older than its time stamp a reading may be. A little negative
+// is possible where two clocks differ.
+const (
+	latencyFrom = -150 * second / 1000
+	latencyStep = 10 * second / 1000
+	latencies   = 96
+)
+
+// latency is the log posterior over the counter's latency, less what one epoch adds.
+type latency struct{ Log [latencies]float64 }
+
+// latencyPrior is the log prior of a latency: counters are read within some ten milliseconds, but a slow poll
+// or a clock that differs is possible.
+func latencyPrior(i int) float64 {
+	t := float64(latencyFrom+int64(i)*latencyStep) / 1e9
+	scale := 0.04
+	if t < 0 {
+		scale = 0.02
+	}
+	return math.Log(0.98*math.Exp(-math.Abs(t)/scale)/0.06 + 0.02/0.96)
+}
+
+func newLatency() latency {
+	var l latency
+	for i := range l.Log {
+		l.Log[i] = latencyPrior(i)
+	}
+	return l
+}
+
+// add mixes the evidence of an epoch in, and forgets a little of the older ones.
+func (l *latency) add(evidence *[latencies]float64) {
+	const keep = 0.98
+	top := math.Inf(-1)
+	for i := range l.Log {
+		prior := latencyPrior(i)
+		l.Log[i] = prior + keep*(l.Log[i]-prior) + evidence[i]
+		top = max(top, l.Log[i])
+	}
+	for i := range l.Log {
+		l.Log[i] -= top
+	}
+}
+
+// delta is how much the counter advanced between two readings, in strokes; ok is false where it went
+// backwards without a wrap, or faster than any pump.
+func (b *Builder) delta(from, to reading) (float64, bool) {
+	d := to.V - from.V
+	if d < 0 && b.set.WrapsAt > 0 {
+		d += b.set.WrapsAt
+	}
+	if b.set.CounterPerCycle {
+		d *= 2
+	}
+	limit := 3*b.maxRate()*float64(to.T-from.T)/1e9 + 3
+	return d, d >= 0 && d <= limit
+}
+
+// maxRate is the fastest stroke rate of the pump, 1/s.
+func (b *Builder) maxRate() float64 {
+	if b.set.MaxStrokeRate > 0 {
+		return b.set.MaxStrokeRate
+	}
+	return 15
+}
+
+// counterPrior tells the decoder how many strokes the counter saw in a window.
+func (b *Builder) counterPrior(w *stroke.Window, from, to int64) {
+	first, last := -1, -1
+	for i, c := range b.st.Counter {
+		if c.T >= from && first < 0 {
+			first = i
+		}
+		if c.T <= to {
+			last = i
+		}
+	}
+	if first < 0 || last <= first {
+		return
+	}
+	c0, c1 := b.st.Counter[first], b.st.Counter[last]
+	if 5*(c1.T-c0.T) < 3*(to-from) {
+		return
+	}
+	d, ok := b.delta(c0, c1)
+	if !ok || d == 0 {
+		return
+	}
+	scale := float64(to-from) / float64(c1.T-c0.T)
+	w.Strokes = d * scale
+	if w.HasFixed {
+		w.Strokes -= max(w.Fixed.At, 0) / (float64(to-from) / 1e9) * w.Strokes
+	}
+	w.StrokesSE = 0.7*scale + 0.15*d*(scale-1)
+	if b.set.CounterPerCycle {
+		w.StrokesSE *= 2
+	}
+}
+
+// run is the edges of one stretch within an epoch: times of consecutive edges, the first with a number, and how far the
+// stretch was seen before and after them without another edge.
+type run struct {
+	stretch  int32
+	number   int32
+	times    []int64
+	from, to int64
+}
+
+// certain is the probability from which a parity is believed.
+const certain = 0.95
+
+// agree is the log-likelihood that a reading fits the strokes less that of one that does not: readings come
+// late or early by the jitter of the network now and then.
+var agree = math.Log(0.9 / 0.1)
+
+// parity finds, for each run, the probability that totals at edges with an even number are odd, and adds what
+// the epoch tells to the latency's posterior.
+func (b *Builder) parity(runs []run, readings []reading) []float64 {
+	var evidence [latencies]float64
+	totals := make([][latencies]int64, len(runs))
+	for k, r := range runs {
+		for i := range latencies {
+			total, fit := b.offset(r, readings, latencyFrom+int64(i)*latencyStep)
+			totals[k][i] = total
+			evidence[i] += fit
+		}
+	}
+	b.st.Latency.add(&evidence)
+	odd := make([]float64, len(runs))
+	for k, r := range runs {
+		var yes, all float64
+		for i := range latencies {
+			if totals[k][i] == unknownTotal {
+				continue
+			}
+			p := math.Exp(b.st.Latency.Log[i])
+			all += p
+			if (totals[k][i]-int64(r.number))&1 != 0 {
+				yes += p
+			}
+		}
+		odd[k] = 0.5
+		if all > 0 {
+			odd[k] = yes / all
+		}
+	}
+	return odd
+}
+
+// unknownTotal marks a run that no reading touches.
+const unknownTotal = math.MinInt64
+
+// offset is the total at the first edge of a run on which most readings agree if they are old by a latency, and the
+// log-likelihood of that agreement.
+func (b *Builder) offset(r run, readings []reading, latency int64) (int64, float64) {
+	const slots = 8
+	var totals [slots]int64
+	var votes [slots]int
+	used, n, k := 0, 0, 0
+	for _, c := range readings {
+		t := c.T - latency
+		if t < r.from || t >= r.to {
+			continue
+		}
+		for k < len(r.times) && r.times[k] <= t {
+			k++
+		}
+		n++
+		for _, total := range b.totals(c.V, k) {
+			i := 0
+			for i < used && totals[i] != total {
+				i++
+			}
+			if i == slots {
+				continue
+			}
+			if i == used {
+				totals[i] = total
+				used++
+			}
+			votes[i]++
+		}
+	}
+	if n == 0 {
+		return unknownTotal, 0
+	}
+	best := 0
+	for i := range used {
+		if votes[i] > votes[best] {
+			best = i
+		}
+	}
+	return totals[best], float64(votes[best]) * agree
+}
+
+// totals are the totals at the first edge of a run that a reading allows after k of its edges: one for a counter of
+// strokes, two for one of cycles.
+func (b *Builder) totals(v float64, k int) []int64 {
+	c := int64(math.Round(v))
+	if b.set.CounterPerCycle {
+		return []int64{2*c - int64(k) + 1, 2*c + 1 - int64(k) + 1}
+	}
+	return []int64{c - int64(k) + 1}
+}

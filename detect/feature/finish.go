@@ -1,0 +1,109 @@
+package feature
+
+import (
+	"math"
+	"slices"
+	"time"
+)
+
+// building is the epoch under way.
+type building struct {
+	Start   int64
+	State   State
+	Strokes []record
+}
+
+// begin opens an epoch.
+func (b *Builder) begin(start int64) {
+	b.st.Epoch.Start, b.st.Epoch.State = start, b.st.Running.State
+	b.st.Epoch.Strokes = b.st.Epoch.Strokes[:0]
+}
+
+// cutEpoch ends the epoch under way where a state began that is not its own.
+func (b *Builder) cutEpoch(s State, since int64) {
+	e := &b.st.Epoch
+	if since <= e.Start+second || e.State == Unknown && len(e.Strokes) == 0 {
+		e.State = s
+		return
+	}
+	n := len(e.Strokes)
+	for n > 0 && e.Strokes[n-1].End > since {
+		n--
+	}
+	later := slices.Clone(e.Strokes[n:])
+	e.Strokes = e.Strokes[:n]
+	b.finish(since)
+	e.Start, e.State = since, s
+	e.Strokes = append(e.Strokes[:0], later...)
+}
+
+// finish condenses the epoch under way, which ends at a time, and hands it out.
+func (b *Builder) finish(end int64) {
+	e := &b.st.Epoch
+	if end <= e.Start {
+		return
+	}
+	out := Epoch{
+		Start: time.Unix(0, e.Start).UTC(), End: time.Unix(0, end).UTC(), State: e.State, Strokes: len(e.Strokes),
+	}
+	readings := b.takeReadings(end)
+	b.count(&out, readings)
+	if e.State == Running || e.State == Dry {
+		c := condenser{b: b, strokes: e.Strokes, out: &out}
+		c.run(readings, end)
+	}
+	b.st.Flow.trim(end - 2*second)
+	b.epochs = append(b.epochs, out)
+}
+
+// takeReadings removes the counter readings up to a time.
+func (b *Builder) takeReadings(end int64) []reading {
+	n := 0
+	for n < len(b.st.Counter) && b.st.Counter[n].T <= end {
+		n++
+	}
+	b.scratch.readings = append(b.scratch.readings[:0], b.st.Counter[:n]...)
+	b.st.Counter = b.st.Counter[:copy(b.st.Counter, b.st.Counter[n:])]
+	return b.scratch.readings
+}
+
+// count notes what the counter told.
+func (b *Builder) count(out *Epoch, readings []reading) {
+	for _, r := range readings {
+		if b.st.HasReading {
+			if d, ok := b.delta(b.st.LastReading, r); ok {
+				out.CounterDelta += d
+			}
+		}
+		b.st.LastReading, b.st.HasReading = r, true
+		out.Counter = Value{V: r.V, Valid: true}
+	}
+}
+
+// runsOf splits strokes into runs without a gap.
+func runsOf(strokes []record) [][]record {
+	var runs [][]record
+	from := 0
+	for i := range strokes {
+		if i > 0 && (strokes[i].Stretch != strokes[i-1].Stretch || strokes[i].Number != strokes[i-1].Number+1) {
+			runs = append(runs, strokes[from:i])
+			from = i
+		}
+	}
+	if from < len(strokes) {
+		runs = append(runs, strokes[from:])
+	}
+	return runs
+}
+
+// edgesOf is the run as edges, as the counter's parity wants it.
+func edgesOf(strokes []record) run {
+	r := run{stretch: strokes[0].Stretch, number: strokes[0].Number - 1}
+	r.from = strokes[0].End - int64(math.Round(strokes[0].Dur*1e9))
+	r.times = append(r.times, r.from)
+	for _, s := range strokes {
+		r.times = append(r.times, s.End)
+	}
+	r.to = strokes[len(strokes)-1].End
+	return r
+}

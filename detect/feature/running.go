@@ -1,0 +1,177 @@
+package feature
+
+import (
+	"math"
+	"time"
+)
+
+// Below offPressure no pump of the trade starts: sheets ask for 1.4 bar (common practice), and the smallest
+// creep along from about 0.35 bar.
+const offPressure = 0.35e5
+
+// A pump that stands against a closed valve holds about the air pressure at its discharge: 0.2 bar less
+// to 0.15 bar more, by trapped surge and elevation (common practice). Half a bar less is no dead-head any more.
+const (
+	stallBand = 0.35e5
+	notStall  = 0.5e5
+)
+
+// gatedStrokes are the strokes after a true stop that are left out: five cycles in which the chambers fill and
+// the air is driven out.
+const gatedStrokes = 10
+
+// The bounds of the patience with a pump that makes no stroke.
+const (
+	leastPatience = 2 * second
+	mostPatience  = 6 * second
+)
+
+// running is what the pump does.
+type running struct {
+	State State
+	Since int64
+	// First, Previous and Newest are edges: the first since the pump last stood still, the last but one,
+	// and the last one. Zero where there is none.
+	First, Previous, Newest int64
+	// From is the start of the data that is looked at without a longer gap.
+	From int64
+	// Inlet, Discharge and Swing are of the newest stretch of data, Pa; NaN where a channel lacks.
+	Inlet, Discharge, Swing float64
+	// UsualRate and UsualInlet are those of ordinary running, 1/s and Pa.
+	UsualRate, UsualInlet float64
+	// DryHops counts the looks in a row that found the pump dry.
+	DryHops int
+	// Gate is how many strokes are still to be left out.
+	Gate int
+}
+
+// start notes that a burst begins. What the pump did in the one before says nothing of its strokes now.
+func (r *running) start(t int64) {
+	r.From, r.First, r.Previous, r.Newest, r.DryHops = t, 0, 0, 0, 0
+}
+
+// pressures notes the pressures of the newest stretch of data.
+func (b *Builder) pressures(from, to int64) {
+	r := &b.st.Running
+	r.Inlet = float64(mean(&b.st.Inlet, from, to))
+	r.Discharge = float64(mean(&b.st.Discharge, from, to))
+	r.Swing = math.NaN()
+	if s := b.st.Discharge.span(from, to); s != nil {
+		x := s.Buf[s.index(from):s.index(to)]
+		n := max(1, int(20*second/1000/s.Step))
+		r.Swing = float64(extreme(x, n, 1) - extreme(x, n, -1))
+	}
+}
+
+// saw notes the edges of a window that are newer than all before.
+func (r *running) saw(edges []edge) {
+	for _, e := range edges {
+		if e.T <= r.Newest+second/100 {
+			continue
+		}
+		if r.First == 0 {
+			r.First = e.T
+		}
+		r.Previous, r.Newest = r.Newest, e.T
+	}
+}
+
+// patience is how long a pump may make no stroke before it is said to stand still.
+func (b *Builder) patience() int64 {
+	usual := max(b.st.Rhythm.Period[0], b.st.Rhythm.Period[1])
+	return min(max(int64(4*usual*1e9), leastPatience), mostPatience)
+}
+
+// judge decides what the pump does at a time; last tells that the burst ends here.
+func (b *Builder) judge(now int64, last bool) {
+	r := &b.st.Running
+	still := max(r.Newest, r.From)
+	quiet := now - still
+	patience := b.patience()
+	switch {
+	case quiet < patience && r.Previous > 0 && now-r.Previous < 2*patience:
+		b.judgeDry(now)
+	case r.Inlet < offPressure && quiet >= second:
+		b.change(Off, now, still)
+	case quiet >= patience || last && r.State == Unknown && quiet >= leastPatience:
+		b.change(b.standing(), now, still)
+	}
+}
+
+// standing names the state of a pump that has air and makes no strokes.
+func (b *Builder) standing() State {
+	r := &b.st.Running
+	switch below := r.Inlet - r.Discharge; {
+	case math.IsNaN(below):
+		return Unknown
+	case below <= stallBand:
+		return Stalled
+	case below >= notStall:
+		return NotStroking
+	case r.State == Stalled || r.State == NotStroking:
+		return r.State
+	default:
+		return Unknown
+	}
+}
+
+// judgeDry tells running dry from running: the discharge has lost its pressure and its ripple, and the
+// pump races, against its own habit or close to the limit of its size.
+func (b *Builder) judgeDry(now int64) {
+	r := &b.st.Running
+	rate := 2 / (b.st.Rhythm.Period[0] + b.st.Rhythm.Period[1])
+	flat := r.Discharge < 0.1*r.Inlet && r.Swing < 0.1*r.Inlet
+	races := b.set.MaxStrokeRate > 0 && rate > 0.8*b.set.MaxStrokeRate ||
+		r.UsualRate > 0 && rate > 1.7*r.UsualRate && r.Inlet < 1.1*r.UsualInlet
+	if flat && races {
+		r.DryHops++
+		if r.DryHops >= 2 {
+			b.change(Dry, now, max(now-int64(r.DryHops)*hop, r.Since))
+		}
+		return
+	}
+	r.DryHops = 0
+	since := r.First
+	if r.State == Dry {
+		since = now - hop
+	}
+	b.change(Running, now, since)
+	if !math.IsNaN(r.Inlet) && !math.IsInf(rate, 0) {
+		if r.UsualRate == 0 {
+			r.UsualRate, r.UsualInlet = rate, r.Inlet
+		}
+		r.UsualRate += 0.05 * (rate - r.UsualRate)
+		r.UsualInlet += 0.05 * (r.Inlet - r.UsualInlet)
+	}
+}
+
+// change makes a state the present one, since a time in the past, and cuts the epoch there.
+func (b *Builder) change(s State, now, since int64) {
+	r := &b.st.Running
+	if s != Running && s != Dry {
+		r.First = 0
+	}
+	if s == r.State {
+		return
+	}
+	stood := r.State == Off || r.State == Stalled
+	if stood && s == Running {
+		r.Gate = gatedStrokes
+		b.gateRecorded(since)
+	}
+	since = max(since, r.Since)
+	r.State, r.Since = s, since
+	b.transitions = append(b.transitions, Transition{Time: time.Unix(0, now).UTC(), State: s, Since: time.Unix(0, since).UTC()})
+	b.cutEpoch(s, since)
+}
+
+// gateRecorded gates the strokes that were recorded before it was plain that the pump had started.
+func (b *Builder) gateRecorded(since int64) {
+	for i := range b.st.Epoch.Strokes {
+		s := &b.st.Epoch.Strokes[i]
+		if s.End >= since && b.st.Running.Gate > 0 {
+			s.Gated = true
+			b.st.Running.Gate--
+		}
+	}
+}

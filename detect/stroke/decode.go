@@ -1,0 +1,261 @@
+package stroke
+
+import (
+	"math"
+	"slices"
+)
+
+// minPresence is how far tall maxima must stand out of white noise for a window to hold strokes: the largest of a
+// thousand noise samples reaches 3.3.
+const minPresence = 6
+
+// The scatter that is allowed for, relative to a usual changeover: of changeovers themselves, and of what
+// else moves the pressure (the recovery after a dip, other users of the header).
+const clutter = 0.12
+
+// Decoder finds the edges of one pump, window after window. The Rhythm is all that it carries from one to
+// the next; the rest is scratch.
+type Decoder struct {
+	Rhythm Rhythm
+
+	in, out, z, sorted []float64
+	cands              []candidate
+	best               [][2]float64
+	from               [][2]int32
+	fold               []float64
+	folded             []int32
+	path, trial        []Edge
+}
+
+// candidate is a maximum of the evidence.
+type candidate struct {
+	at     float64 // s from the window's first sample
+	height float64 // in standard deviations
+}
+
+// Decode finds the edges of a window, in order. It returns none where nothing stands out of the
+// noise. The slice is valid until the next call.
+func (d *Decoder) Decode(w Window) []Edge {
+	total := d.combine(w)
+	if total == 0 {
+		return nil
+	}
+	length := float64(len(d.z)-1) * w.Step
+	d.findCandidates(w, total)
+	d.path = d.path[:0]
+	bestScore := math.Inf(-1)
+	var bestRhythm Rhythm
+	try := func(r Rhythm) {
+		score, fitted := d.fit(w, r, total, length)
+		score -= counterPenalty(w, len(d.trial))
+		if score > bestScore {
+			bestScore, bestRhythm = score, fitted
+			d.path = append(d.path[:0], d.trial...)
+		}
+	}
+	if d.Rhythm.Known {
+		try(d.Rhythm)
+	}
+	even := d.evenRhythm(w, total)
+	try(even)
+	if limp, ok := d.limpingRhythm(w, total); ok {
+		try(limp)
+	}
+	if len(d.path) > 3 {
+		bestRhythm.Lag, bestRhythm.HasLag = d.Rhythm.Lag, d.Rhythm.HasLag
+		bestRhythm.Known = true
+		d.Rhythm = bestRhythm
+	}
+	return d.path
+}
+
+// findCandidates collects the maxima of the evidence; a parabola through the three samples at the top gives
+// each a time between samples.
+func (d *Decoder) findCandidates(w Window, total float64) {
+	d.cands = d.cands[:0]
+	gap := max(int(0.02/w.Step), 1)
+	least := max(2, 0.06*total)
+	for i := 1; i+1 < len(d.z); i++ {
+		if d.z[i] < least || !isMaximum(d.z, i, gap) {
+			continue
+		}
+		a, b, c := d.z[i-1], d.z[i], d.z[i+1]
+		shift := 0.0
+		if den := a - 2*b + c; den < 0 {
+			shift = 0.5 * (a - c) / den
+		}
+		d.cands = append(d.cands, candidate{at: (float64(i) + shift) * w.Step, height: b})
+	}
+}
+
+// evenRhythm supposes that all changeovers are alike: those candidates that reach half of the usual height.
+func (d *Decoder) evenRhythm(w Window, total float64) Rhythm {
+	d.sorted = d.sorted[:0]
+	last := math.NaN()
+	for _, c := range d.cands {
+		if c.height < total/2 {
+			continue
+		}
+		if !math.IsNaN(last) {
+			d.sorted = append(d.sorted, c.at-last)
+		}
+		last = c.at
+	}
+	period := float64(len(d.z)) * w.Step
+	if len(d.sorted) > 0 {
+		slices.Sort(d.sorted)
+		period = d.sorted[len(d.sorted)/2]
+	}
+	period = max(period, w.MinStroke)
+	r := Rhythm{Hesitation: 0.05, Delay: 2 * period}
+	for s := range 2 {
+		r.Period[s], r.Spread[s], r.Height[s] = period, 0.15*period, 1
+	}
+	return r
+}
+
+// limpingRhythm supposes that every second changeover is small: it averages the evidence over the
+// intervals between the tall ones, stretched to the same length, and looks for a second maximum inside.
+func (d *Decoder) limpingRhythm(w Window, total float64) (Rhythm, bool) {
+	const bins = 48
+	d.fold = slices.Grow(d.fold[:0], bins)[:bins]
+	clear(d.fold)
+	var n float64
+	d.sorted = d.sorted[:0]
+	last := math.NaN()
+	for _, c := range d.cands {
+		if c.height < total/2 {
+			continue
+		}
+		if !math.IsNaN(last) {
+			d.sorted = append(d.sorted, c.at-last)
+		}
+		last = c.at
+	}
+	if len(d.sorted) < 3 {
+		return Rhythm{}, false
+	}
+	slices.Sort(d.sorted)
+	cycle := d.sorted[len(d.sorted)/2]
+	if cycle < 2*w.MinStroke {
+		return Rhythm{}, false
+	}
+	last = math.NaN()
+	for _, c := range d.cands {
+		if c.height < total/2 {
+			continue
+		}
+		if width := c.at - last; math.Abs(width-cycle) < 0.2*cycle {
+			for b := range bins {
+				t := (last + width*float64(b)/bins) / w.Step
+				i := int(t)
+				if i+1 < len(d.z) {
+					d.fold[b] += d.z[i] + (t-float64(i))*(d.z[i+1]-d.z[i])
+				}
+			}
+			n++
+		}
+		last = c.at
+	}
+	if n < 3 {
+		return Rhythm{}, false
+	}
+	edge := max(int(math.Ceil(w.MinStroke/cycle*bins)), bins/8)
+	top := -1
+	for b := edge; b <= bins-edge; b++ {
+		if isMaximum(d.fold, b, 2) && (top < 0 || d.fold[b] > d.fold[top]) {
+			top = b
+		}
+	}
+	if top < 0 {
+		return Rhythm{}, false
+	}
+	height := d.fold[top] / n
+	if height < max(0.1*total, 4/math.Sqrt(n)) {
+		return Rhythm{}, false
+	}
+	share := float64(top) / bins
+	r := Rhythm{Hesitation: 0.05, Delay: cycle}
+	r.Period = [2]float64{cycle * (1 - share), cycle * share}
+	r.Spread = [2]float64{0.05 * cycle, 0.05 * cycle}
+	r.Height = [2]float64{1, height / total}
+	return r, true
+}
+
+// counterPenalty is how badly a number of edges fits what the counter saw, as a negative log-likelihood,
+// bounded: a counter can be wrong too.
+func counterPenalty(w Window, edges int) float64 {
+	if w.StrokesSE <= 0 {
+		return 0
+	}
+	u := (float64(edges) - w.Strokes) / w.StrokesSE
+	return min(0.5*u*u, 25)
+}
+
+// rounds is how often the rhythm is fitted to the sequence and the sequence to the rhythm.
+const rounds = 3
+
+// fit finds the best sequence for a supposed rhythm and improves the rhythm from it. The sequence is left
+// in d.trial; the score is its log-likelihood ratio against a window without strokes.
+func (d *Decoder) fit(w Window, r Rhythm, total, length float64) (float64, Rhythm) {
+	score := math.Inf(-1)
+	for range rounds {
+		score = d.viterbi(w, r, total, length)
+		if len(d.trial) < 3 {
+			break
+		}
+		next := d.learn(w, r, total)
+		if next == r {
+			break
+		}
+		r = next
+	}
+	return score, r
+}
+
+// learn estimates the rhythm from the sequence in d.trial.
+func (d *Decoder) learn(w Window, old Rhythm, total float64) Rhythm {
+	r := old
+	var far, excess, n float64
+	for s := range uint8(2) {
+		d.sorted = d.sorted[:0]
+		for i := 1; i < len(d.trial); i++ {
+			if d.trial[i].Side == s {
+				d.sorted = append(d.sorted, d.trial[i].At-d.trial[i-1].At)
+			}
+		}
+		if len(d.sorted) < 2 {
+			continue
+		}
+		slices.Sort(d.sorted)
+		// A hesitating valve only ever lengthens a stroke: the lower half tells the rhythm.
+		med := d.sorted[len(d.sorted)/2]
+		low := d.sorted[len(d.sorted)/8]
+		usual := min(med, 2*low)
+		r.Period[s] = usual
+		r.Spread[s] = min(max(med-low, 0.02*usual, 0.4*w.Step), 0.2*usual)
+		for _, v := range d.sorted {
+			if n++; v > usual+5*r.Spread[s] {
+				far++
+				excess += v - usual
+			}
+		}
+		d.sorted = d.sorted[:0]
+		for _, e := range d.trial {
+			if e.Side == s {
+				d.sorted = append(d.sorted, e.Evidence)
+			}
+		}
+		slices.Sort(d.sorted)
+		r.Height[s] = min(d.sorted[len(d.sorted)/2]/total, 1.5)
+	}
+	if n > 0 {
+		r.Hesitation = min(max(far/n, 0.02), 0.4)
+		usual := (r.Period[0] + r.Period[1]) / 2
+		r.Delay = 2 * usual
+		if far > 0 {
+			r.Delay = max(excess/far, usual)
+		}
+	}
+	return r
+}

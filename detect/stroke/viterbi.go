@@ -1,0 +1,127 @@
+package stroke
+
+import "math"
+
+// viterbi finds the sequence of candidates with the largest likelihood under rhythm r: a marked alternating
+// renewal process. Each edge contributes the likelihood ratio of its evidence (changeover of that side against
+// clutter), each interval its density over the rate of chance candidates. Forney, Proc. IEEE 61, 1973, gives
+// the recursion. The sequence is left in d.trial; its log-likelihood ratio against no edge is returned.
+func (d *Decoder) viterbi(w Window, r Rhythm, total, length float64) float64 {
+	d.trial = d.trial[:0]
+	n := len(d.cands)
+	if n == 0 {
+		return math.Inf(-1)
+	}
+	m := newModel(r, total, float64(n)/length)
+	if cap(d.best) < n {
+		d.best = make([][2]float64, n)
+		d.from = make([][2]int32, n)
+	}
+	d.best, d.from = d.best[:n], d.from[:n]
+	for j, c := range d.cands {
+		for s := range 2 {
+			node := m.node(c.height, s)
+			d.best[j][s], d.from[j][s] = node+d.start(w, m, c.at, s), -1
+			for i := j - 1; i >= 0; i-- {
+				gap := c.at - d.cands[i].at
+				if gap < w.MinStroke {
+					continue
+				}
+				if v := d.best[i][1-s] + node + m.interval(gap, s); v > d.best[j][s] {
+					d.best[j][s], d.from[j][s] = v, int32(i)
+				}
+			}
+		}
+	}
+	at, side, score := -1, 0, math.Inf(-1)
+	for j, c := range d.cands {
+		for s := range 2 {
+			if v := d.best[j][s] + m.open(length-c.at, 1-s); v > score {
+				at, side, score = j, s, v
+			}
+		}
+	}
+	for at >= 0 {
+		d.trial = append(d.trial, Edge{At: d.cands[at].at, Side: uint8(side), Evidence: d.cands[at].height})
+		at, side = int(d.from[at][side]), 1-side
+	}
+	for i, j := 0, len(d.trial)-1; i < j; i, j = i+1, j-1 {
+		d.trial[i], d.trial[j] = d.trial[j], d.trial[i]
+	}
+	return score
+}
+
+// start is the log-likelihood of what lies before the first edge of the sequence.
+func (d *Decoder) start(w Window, m model, at float64, side int) float64 {
+	if !w.HasFixed {
+		return m.open(at, side) - math.Log((m.r.Period[0]+m.r.Period[1])/2) - m.logRate
+	}
+	gap := at - w.Fixed.At
+	if gap < w.MinStroke || int(w.Fixed.Side) == side {
+		return math.Inf(-1)
+	}
+	return m.interval(gap, side)
+}
+
+// model holds what viterbi needs of a rhythm, precomputed.
+type model struct {
+	r       Rhythm
+	total   float64
+	height  [2]float64
+	gain    [2]float64 // 1/variance of the evidence
+	core    [2]float64 // log density at the usual duration
+	tail    [2]float64 // log density of a hesitation just beyond it
+	logRate float64    // log of the rate of chance candidates
+}
+
+// The share of strokes that are shorter than anything usual; and the degrees of freedom of the usual ones'
+// scatter, which has heavier tails than a normal one.
+const (
+	shortShare = 1e-3
+	freedom    = 4
+)
+
+func newModel(r Rhythm, total, rate float64) model {
+	m := model{r: r, total: total, logRate: math.Log(rate)}
+	for s := range 2 {
+		m.height[s] = r.Height[s] * total
+		spread := clutter * total
+		m.gain[s] = 1 / (1 + spread*spread)
+		// Student's t with four degrees of freedom has the density 3/8 at its centre.
+		m.core[s] = math.Log((1-r.Hesitation)*0.375/r.Spread[s]) - m.logRate
+		m.tail[s] = math.Log(r.Hesitation/r.Delay) - m.logRate
+	}
+	return m
+}
+
+// node is the log-likelihood ratio of an evidence for a changeover of a side, bounded so that no single
+// one outweighs the rhythm.
+func (m *model) node(z float64, s int) float64 {
+	v := (z*m.height[s] - m.height[s]*m.height[s]/2) * m.gain[s]
+	return min(max(v, -20), 20)
+}
+
+// interval is the log density of a stroke's duration over the rate of chance candidates.
+func (m *model) interval(gap float64, s int) float64 {
+	u := (gap - m.r.Period[s]) / m.r.Spread[s]
+	v := m.core[s] - (freedom+1)/2.0*math.Log1p(u*u/freedom)
+	v = max(v, math.Log(shortShare/m.r.Period[s])-m.logRate)
+	if u > 0 {
+		v = max(v, m.tail[s]-(gap-m.r.Period[s])/m.r.Delay)
+	}
+	return v
+}
+
+// open is the log probability that a stroke of a side lasts at least as long as a stretch whose start or
+// end is not seen.
+func (m *model) open(gap float64, s int) float64 {
+	over := gap - m.r.Period[s]
+	if over <= 0 {
+		return 0
+	}
+	u := over / m.r.Spread[s]
+	// 1 - F(u) of Student's t with four degrees of freedom, doubled so that it starts from one.
+	q := u / math.Sqrt(freedom+u*u)
+	core := 1 - q*(1+(1-q*q)/2)
+	return math.Log(max((1-m.r.Hesitation)*core+m.r.Hesitation*math.Exp(-over/m.r.Delay), 1e-12))
+}
