@@ -65,7 +65,11 @@ func (f *fakeSource) Trend(_ context.Context, id string, which feature.ID, from,
 		expected := base * operating
 		value := expected + band*0.42*rng.NormFloat64()
 		if len(p.Tickets) > 0 {
-			value += band * 3.2 * math.Pow(max(0, 1-days/10), 1.5)
+			drift := band * 3.2 * math.Pow(max(0, 1-days/10), 1.5)
+			if which == feature.Asymmetry { // a worn check valve shortens stroke A
+				drift = -drift
+			}
+			value += drift
 		}
 		point := Point{Time: t, Value: value, SE: band / 4, Expected: expected, Band: band}
 		if p.Learning != "" {
@@ -184,7 +188,7 @@ func (f *fakeSource) sicken() {
 			p.Statistic = 11.8
 			p.StrokesSinceRebuild = 4_200_000
 			p.Readings[feature.StrokeRate].Value += 0.23
-			p.Readings[feature.Asymmetry].Value += 0.019
+			p.Readings[feature.Asymmetry].Value -= 0.019
 			p.Unseen = []string{
 				"Air valve blow-by and shaft seal leaks: no air flow meter.",
 				"A small tear of a diaphragm: no probe in the exhaust. Watch the muffler for liquid.",
@@ -262,7 +266,7 @@ var wornCheckValve = event.Ticket{
 	IfNotDone: "The pump delivers less and runs faster for the same flow; the seat wears on, and a ball that no longer seats lets the line drain back.",
 	Evidence: []event.Evidence{
 		{Feature: "stroke_rate", Unit: "1/s", Expected: 3.10, Observed: 3.33, DeviationSigma: 8.4, Meaning: "strokes faster than this pressure difference calls for"},
-		{Feature: "asymmetry", Unit: "1", Expected: 0.012, Observed: 0.031, DeviationSigma: 6.2, Meaning: "stroke A is shorter than stroke B"},
+		{Feature: "asymmetry", Unit: "1", Expected: 0.012, Observed: -0.007, DeviationSigma: -6.2, Meaning: "stroke A is shorter than stroke B"},
 		{Feature: "ripple", Unit: "1", Expected: 0.21, Observed: 0.26, DeviationSigma: 4.1, Meaning: "discharge dips deeper after one stroke"},
 	},
 	Cautions: []string{

@@ -111,12 +111,12 @@ func (s *Server) fleetRow(ctx context.Context, p PumpView, open []event.Ticket, 
 		}
 	}
 	if p.Threshold > 0 {
-		row.Bar, row.Evidence = evidenceBar(p, 64, 10), percent(p.Statistic/p.Threshold)
+		row.Bar, row.Evidence = evidenceBar(p, 44, 10), evidenceShare(p)
 	}
 	if p.LastData.IsZero() || p.Learning != "" {
 		return row, nil
 	}
-	width, height := 118, 24
+	width, height := 98, 24
 	if few {
 		width, height = 260, 36
 	}
@@ -134,6 +134,11 @@ func evidenceBar(p PumpView, width, height int) template.HTML {
 			chart.Number(p.Statistic, 1), chart.Number(p.Threshold, 1)),
 		Value: p.Statistic, Limit: p.Threshold, Width: width, Height: height,
 	})
+}
+
+// evidenceShare is the statistic as a share of the threshold.
+func evidenceShare(p PumpView) string {
+	return quantity{factor: 100}.number(p.Statistic/p.Threshold) + "\u00a0%"
 }
 
 // rate is the newest stroke rate of a pump that runs, else a dash: an old rate would mislead.

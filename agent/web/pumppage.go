@@ -87,7 +87,7 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 		data.Strokes = grouped(p.StrokesSinceRebuild)
 	}
 	if p.Threshold > 0 {
-		data.Bar, data.Evidence = evidenceBar(p, 140, 12), percent(p.Statistic/p.Threshold)
+		data.Bar, data.Evidence = evidenceBar(p, 140, 12), evidenceShare(p)
 		data.Statistic, data.Threshold = chart.Number(p.Statistic, 1), chart.Number(p.Threshold, 1)
 	}
 	data.OpenTickets, data.ClosedTickets = ticketsOf(p.ID, tickets)
