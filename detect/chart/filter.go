@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"diastole/detect/baseline"
-	"diastole/detect/feature"
 )
 
 const dim = baseline.Dim
@@ -26,6 +25,8 @@ type Effect struct {
 // a mean and a variance for each. Its fields are exported to be stored.
 type Filter struct {
 	X, P baseline.Vector
+	// Swapped tells that A and B are named the other way round than when the pump was learned.
+	Swapped bool
 }
 
 // NewFilter starts where learning ended.
@@ -51,14 +52,16 @@ func (f *Filter) Move(keep float64, offsetVar *baseline.Vector, e *Effect) {
 	}
 }
 
-// Measurement is one epoch as a filter sees it: deviations from expectation with the variance of their noise, and
-// which of them count. OffsetVar is the variance of a regime's offset at the operating point, Unseen the probability
-// that the regime has changed unseen since the epoch before (a hose, a valve downstream).
+// Measurement is one epoch as a filter sees it.
 type Measurement struct {
-	Dev, Var, OffsetVar baseline.Vector
-	Has                 [dim]bool
-	SignFree            bool
-	Unseen              float64
+	// Dev is the deviation from expectation with A and B as named, Mirrored with their names exchanged.
+	Dev, Mirrored baseline.Vector
+	// Var is the variance of the epoch's noise, OffsetVar that of a regime's offset at its operating point.
+	Var, OffsetVar baseline.Vector
+	Has            [dim]bool
+	// Unseen is the probability that the regime has changed unseen since the epoch before (a hose, a valve
+	// downstream), Swap the probability that the names of A and B have.
+	Unseen, Swap float64
 }
 
 // UnseenChange is the probability that a regime changes within dt without a sign in the operating point.
@@ -67,27 +70,23 @@ func UnseenChange(dt time.Duration) float64 {
 	return min(0.1, max(1e-5, 1-math.Exp(-dt.Hours()/mean.Hours())))
 }
 
-// Update takes one epoch and returns its log density as predicted under the effect. Where the names of A and B
-// are free, both are tried and the better one is kept.
+// Update takes one epoch and returns its log density as predicted under the effect: that of the mixture of what may have
+// happened unseen. The most probable course of things is kept.
 func (f *Filter) Update(m *Measurement, e *Effect) float64 {
-	if !m.SignFree {
-		return f.update(m, e)
-	}
-	mirrored := *m
-	mirrored.Dev[feature.Asymmetry] = -m.Dev[feature.Asymmetry]
-	mirrored.Dev[feature.RippleAsymmetry] = -m.Dev[feature.RippleAsymmetry]
-	g := *f
-	a, b := f.update(m, e), g.update(&mirrored, e)
+	swapped := *f
+	swapped.Swapped = !f.Swapped
+	a := math.Log1p(-m.Swap) + f.update(m, e)
+	b := math.Log(m.Swap) + swapped.update(m, e)
 	if b > a {
-		*f = g
+		*f = swapped
 	}
-	return logAdd(a, b) - math.Ln2
+	return logAdd(a, b)
 }
 
-// update weighs two branches, the regime going on and a new one drawn unseen, and keeps the better one. The density
-// is that of their mixture.
+// update weighs the regime going on and a new one drawn unseen.
 func (f *Filter) update(m *Measurement, e *Effect) float64 {
 	g := fresh(m, e)
+	g.Swapped = f.Swapped
 	a := math.Log1p(-m.Unseen) + f.absorb(m, e)
 	b := math.Log(m.Unseen) + g.absorb(m, e)
 	if b > a {
@@ -109,11 +108,15 @@ func fresh(m *Measurement, e *Effect) Filter {
 // epoch's log density under a multivariate t distribution.
 func (f *Filter) absorb(m *Measurement, e *Effect) float64 {
 	q, logDet, n := 0.0, 0.0, 0
+	dev := &m.Dev
+	if f.Swapped {
+		dev = &m.Mirrored
+	}
 	var noise baseline.Vector
 	for j := range dim {
 		if m.Has[j] {
 			noise[j] = m.Var[j] + e.Scatter[j]*e.Scatter[j]
-			d, v := m.Dev[j]-f.X[j], f.P[j]+noise[j]
+			d, v := dev[j]-f.X[j], f.P[j]+noise[j]
 			q += d * d / v
 			logDet += math.Log(v)
 			n++
@@ -123,7 +126,7 @@ func (f *Filter) absorb(m *Measurement, e *Effect) float64 {
 	for j := range dim {
 		if m.Has[j] {
 			gain := f.P[j] / (f.P[j] + noise[j]/weight)
-			f.X[j] += gain * (m.Dev[j] - f.X[j])
+			f.X[j] += gain * (dev[j] - f.X[j])
 			f.P[j] *= 1 - gain
 		}
 	}

@@ -36,6 +36,7 @@ func (tr *Track) Update(t time.Time, m *Measurement, e *Effect, healthy float64,
 // the healthy filter took it for an offset: both are tried, and the better one is kept.
 func (tr *Track) begin(m *Measurement, e *Effect, from *Filter) float64 {
 	sudden, slow := from.Begin(e), fresh(m, e)
+	slow.Swapped = from.Swapped
 	a, b := sudden.Update(m, e), slow.Update(m, e)
 	tr.Filter = sudden
 	if b > a {

@@ -60,9 +60,12 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 	dt := at.Sub(b.At)
 	keep := baseline.Keep(b.Op, o.Op, dt)
 	b.Op, b.At = o.Op, at
-	m := chart.Measurement{Var: b.Healthy.NoiseVar(o), OffsetVar: offsetVar, SignFree: o.SignFree, Unseen: chart.UnseenChange(dt)}
+	m := chart.Measurement{
+		Var: b.Healthy.NoiseVar(o), OffsetVar: offsetVar, Unseen: chart.UnseenChange(dt), Swap: swap(o.SignFree),
+	}
+	mirrored := o.Mirrored()
 	for j := range baseline.Dim {
-		m.Dev[j] = o.Val[j] - mean[j]
+		m.Dev[j], m.Mirrored[j] = o.Val[j]-mean[j], mirrored.Val[j]-mean[j]
 		m.Has[j] = o.Has[j] && b.Healthy.Known[j]
 	}
 	var none chart.Effect
@@ -90,6 +93,15 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 			}
 		}
 	}
+}
+
+// swap is the probability that A and B are named otherwise than in the epoch before. Parity of a counter that is read
+// once a second, with a delay that is not known to a stroke, may slip when the rate changes.
+func swap(free bool) float64 {
+	if free {
+		return 0.5
+	}
+	return 0.01
 }
 
 // weigh sums the evidence for hypothesis i over its sizes, each as probable as the next: the log-likelihood ratio

@@ -27,7 +27,10 @@ func (b *Bank) Diagnosis(v Verdict, i int, o baseline.Observation) Diagnosis {
 		d.Statistic = v.CauseScore
 	}
 	d.Probability, d.Alternatives = b.alternatives(v, h)
-	if h.IsFault() && v.Probability[i] < sameFault*d.Probability {
+	if tr.Filter.Swapped {
+		d.Side = d.Side.Other()
+	}
+	if o.SignFree && d.Side != pump.SideBoth || h.IsFault() && v.Probability[i] < sameFault*d.Probability {
 		d.Side = pump.SideUnknown
 	}
 	return d

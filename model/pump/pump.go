@@ -68,6 +68,18 @@ const (
 	SideUnknown Side = "unknown"
 )
 
+// Other is the opposite side; both and unknown have none and stay.
+func (s Side) Other() Side {
+	switch s {
+	case SideA:
+		return SideB
+	case SideB:
+		return SideA
+	default:
+		return s
+	}
+}
+
 // Urgency says how soon the pump wants to be opened.
 type Urgency string
 

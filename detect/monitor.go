@@ -1,0 +1,204 @@
+package detect
+
+import (
+	"bytes"
+	"encoding/gob"
+	"fmt"
+	"time"
+
+	"diastole/detect/baseline"
+	"diastole/detect/diagnose"
+	"diastole/detect/feature"
+	"diastole/detect/signal"
+)
+
+// Monitor is one pump. It is not safe for concurrent use; one goroutine owns it.
+type Monitor struct {
+	settings Settings
+	builder  *feature.Builder
+	state    state
+	out      []Finding
+}
+
+// state is all that a monitor knows beyond its settings and the samples of the open epoch.
+type state struct {
+	Learning learning
+	Bank     *diagnose.Bank
+	Summary  *BaselineSummary
+	Episodes episodes
+	// Strokes counts the strokes since the baseline began.
+	Strokes float64
+	// Running is what the pump was last seen doing, and since when.
+	Running feature.Transition
+}
+
+// New makes a monitor that has seen nothing.
+func New(s Settings) *Monitor {
+	return &Monitor{settings: s, builder: feature.NewBuilder(builderSettings(s))}
+}
+
+func builderSettings(s Settings) feature.Settings {
+	return feature.Settings{
+		Channels:        s.Channels,
+		CounterPerCycle: s.Counter.PerCycle,
+		WrapsAt:         s.Counter.WrapsAt,
+		MaxStrokeRate:   2 * s.Model.MaxCycleRate,
+	}
+}
+
+// Push takes a chunk of samples. Chunks of all channels come in order of their start times, each sample once.
+func (m *Monitor) Push(c signal.Chunk) {
+	m.builder.Push(c)
+	m.fold()
+}
+
+// Advance tells that nothing older than t will come any more, so that silence is seen too. Advancing in
+// several steps is the same as advancing in one.
+func (m *Monitor) Advance(t time.Time) {
+	m.builder.Advance(t)
+	m.fold()
+}
+
+// Take returns what was found since the last call, in order of time.
+func (m *Monitor) Take() []Finding {
+	out := m.out
+	m.out = nil
+	return out
+}
+
+// Status is what a monitor knows now, for people to see.
+type Status struct {
+	Running  feature.Transition
+	Baseline *BaselineSummary
+	// Learned tells how far learning is, 0 to 1.
+	Learned float64
+	Strokes float64
+	// Score is the ticket statistic, Threshold what it must exceed; both are 0 while learning.
+	Score, Threshold float64
+	// Open are the diagnoses that stand, faults first.
+	Open []diagnose.Diagnosis
+}
+
+// Status reports what the monitor knows now.
+func (m *Monitor) Status() Status {
+	s := Status{Running: m.state.Running, Baseline: m.state.Summary, Strokes: m.state.Strokes, Learned: 1}
+	if m.state.Bank == nil {
+		s.Learned = m.state.Learning.progress(m.settings.Learn)
+		return s
+	}
+	v := m.state.Bank.Verdict(kitOf)
+	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
+	s.Open = m.state.Episodes.open()
+	return s
+}
+
+// Expect gives what the healthy pump would show in epoch e: mean and standard deviation per feature in its own
+// unit. It reports false while learning, and for an epoch that cannot be judged.
+func (m *Monitor) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float64, ok bool) {
+	o, ok := baseline.Observe(e)
+	if !ok || m.state.Bank == nil {
+		return mean, sigma, false
+	}
+	h := m.state.Bank.Healthy
+	x, _ := h.Expect(o.Op)
+	sd := h.Sigma(o)
+	for j := range baseline.Dim {
+		f := feature.ID(j)
+		mean[j] = baseline.Natural(f, x[j])
+		sigma[j] = (baseline.Natural(f, x[j]+sd[j]) - baseline.Natural(f, x[j]-sd[j])) / 2
+	}
+	return mean, sigma, true
+}
+
+// Relearn forgets the healthy pump and learns anew, as after a rebuild.
+func (m *Monitor) Relearn() {
+	running := m.state.Running
+	m.state = state{Running: running}
+}
+
+func (m *Monitor) fold() {
+	epochs, transitions := m.builder.Take()
+	for _, t := range transitions {
+		m.state.Running = t
+		m.emit(m.state.Episodes.transition(t))
+	}
+	for i := range epochs {
+		m.epoch(&epochs[i])
+	}
+}
+
+func (m *Monitor) emit(findings []Finding) {
+	for _, f := range findings {
+		f.StrokesRun = m.state.Strokes
+		m.out = append(m.out, f)
+	}
+}
+
+// epoch folds one finished epoch into the state.
+func (m *Monitor) epoch(e *feature.Epoch) {
+	m.state.Strokes += float64(e.Strokes)
+	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
+	o, ok := baseline.Observe(*e)
+	if m.state.Bank == nil {
+		if m.state.Learning.add(m.settings.Learn, e, o, ok) {
+			m.learned(e.End)
+		}
+		return
+	}
+	if !ok {
+		return
+	}
+	m.state.Bank.Update(e.End, o)
+	m.emit(m.state.Episodes.judge(m.state.Bank, e.End, o))
+}
+
+// learned ends the learning stretch.
+func (m *Monitor) learned(at time.Time) {
+	l := &m.state.Learning
+	h := baseline.Learn(m.settings.Model, l.Samples)
+	m.state.Bank = diagnose.NewBank(h, diagnose.Hypotheses(), l.epochsPerYear(), m.settings.FalseTicketsPerYear)
+	m.state.Summary = l.summary(m.settings.Learn.AsFound)
+	m.state.Learning = learning{}
+	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})
+}
+
+// snapshot is the stored form of a monitor.
+type snapshot struct {
+	Version int
+	State   state
+	Builder []byte
+}
+
+const snapshotVersion = 1
+
+// Snapshot stores all that the monitor knows; findings that were not taken are not part of it.
+func (m *Monitor) Snapshot() ([]byte, error) {
+	b, err := m.builder.Snapshot()
+	if err != nil {
+		return nil, fmt.Errorf("snapshot of the open epoch: %w", err)
+	}
+	var buf bytes.Buffer
+	if err := gob.NewEncoder(&buf).Encode(snapshot{snapshotVersion, m.state, b}); err != nil {
+		return nil, fmt.Errorf("snapshot of the monitor: %w", err)
+	}
+	return buf.Bytes(), nil
+}
+
+// Restore makes a monitor that goes on exactly where the snapshot was taken.
+func Restore(s Settings, data []byte) (*Monitor, error) {
+	var snap snapshot
+	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&snap); err != nil {
+		return nil, fmt.Errorf("restore the monitor: %w", err)
+	}
+	if snap.Version != snapshotVersion {
+		return nil, fmt.Errorf("restore the monitor: snapshot has version %d, this program reads %d", snap.Version, snapshotVersion)
+	}
+	b, err := feature.Restore(builderSettings(s), snap.Builder)
+	if err != nil {
+		return nil, fmt.Errorf("restore the open epoch: %w", err)
+	}
+	if snap.State.Bank != nil {
+		snap.State.Bank.Use(diagnose.Hypotheses())
+	}
+	return &Monitor{settings: s, builder: b, state: snap.State}, nil
+}
