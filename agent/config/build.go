@@ -2,6 +2,7 @@ package config
 
 import (
 	"cmp"
+	"strings"
 )
 
 // The defaults of the file.
@@ -94,7 +95,7 @@ func (b *builder) mqtt(f *fileMQTT, site string) MQTT {
 			b.check("mqtt.broker", err)
 		}
 		m.Password = b.secret("mqtt.password_file", f.PasswordFile, mqttPasswordEnv)
-		b.brokerLogin(f, m)
+		b.brokerLogin(m)
 	case hasListen:
 		if f.Listen != "" {
 			b.check("mqtt.listen", checkListen(f.Listen))
@@ -111,14 +112,14 @@ func (b *builder) mqtt(f *fileMQTT, site string) MQTT {
 }
 
 // brokerLogin checks what belongs together when joining a broker.
-func (b *builder) brokerLogin(f *fileMQTT, m MQTT) {
+func (b *builder) brokerLogin(m MQTT) {
 	if b.doc.has("mqtt.cert_file") != b.doc.has("mqtt.key_file") {
 		b.doc.fail("mqtt.cert_file", "and key_file belong together; give both or neither")
 	}
 	if m.Password != "" && !b.doc.has("mqtt.username") { // MQTT 3.1.1, [MQTT-3.1.2-22]
 		b.doc.fail("mqtt.username", "is missing; MQTT allows a password only with a user name")
 	}
-	if len(f.Broker) < len("mqtts:") || f.Broker[:len("mqtts:")] != "mqtts:" {
+	if !strings.HasPrefix(m.Broker, "mqtts:") {
 		for _, key := range []string{"ca_file", "cert_file"} {
 			if path := "mqtt." + key; b.doc.has(path) {
 				b.doc.fail(path, "is for TLS; write the broker as mqtts://host:8883")
@@ -133,7 +134,9 @@ func (b *builder) file(path, name string) string {
 		return ""
 	}
 	name = b.resolve(name)
-	b.check(path, checkFile(name))
+	if err := checkFile(name); err != nil {
+		b.doc.fail(path, "cannot be read: %v", err)
+	}
 	return name
 }
 

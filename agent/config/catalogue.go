@@ -56,7 +56,7 @@ func (b *builder) loadCatalogue(name string) (catalogue, []Problem) {
 	file := b.resolve(name)
 	data, err := readFile(file, maxFileBytes)
 	if err != nil {
-		b.doc.fail("catalogue", "%v", err)
+		b.doc.fail("catalogue", "cannot be read: %v", err)
 		return catalogue{unreadable: true}, nil
 	}
 	var content fileCatalogue
@@ -83,6 +83,10 @@ func (r catalogueReader) catalogue(f *fileCatalogue) catalogue {
 			continue
 		}
 		first[m.Name] = path
+		if slices.Contains(pump.GenericNames(), m.Name) {
+			r.doc.fail(path+".name", "%q is a built-in model; give this one a name of its own", m.Name)
+			continue
+		}
 		c.names = append(c.names, m.Name)
 		c.models[m.Name] = model
 	}
@@ -101,9 +105,6 @@ func (r catalogueReader) model(path string, f *fileModel) catalogueModel {
 	if f.Name != "" {
 		if err := checkName(f.Name); err != nil {
 			r.doc.fail(path+".name", "%v", err)
-		}
-		if slices.Contains(pump.GenericNames(), f.Name) {
-			r.doc.fail(path+".name", "%q is a built-in model; give this one a name of its own", f.Name)
 		}
 	}
 	m := catalogueModel{size: f.Size, source: f.Source, kitNumbers: r.kitNumbers(path+".kit_numbers", f.KitNumbers)}

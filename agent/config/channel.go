@@ -136,18 +136,19 @@ func (b *builder) toSI(path string, q quantity, f fileChannel) line {
 	switch {
 	case f.Unit == currentLoop && q.current:
 		if !b.doc.has(path + ".scale") {
-			b.doc.fail(unitPath, "is a raw current, mA; it needs a scale, such as scale: {from: [4, 20], to: [0, 10], unit: %s}", q.units[0].code)
+			b.doc.fail(unitPath, "is a raw current, mA; it needs a scale, such as scale: {from: [4, 20], to: [LOW, HIGH], unit: %s}", q.units[0].code)
 			return raw
 		}
 		if f.Scale == nil {
 			return raw
 		}
 		code, unitPath = f.Scale.Unit, path+".scale.unit"
+		q.current = false // what the current means is no current
 	case f.Scale != nil && f.Scale.Unit != "":
 		b.doc.fail(path+".scale.unit", "is for unit: mA only; the unit of to is the channel's unit")
 	}
 	if code == "" {
-		if q.current && !b.doc.has(unitPath) {
+		if q.name != dimensionless.name && !b.doc.has(unitPath) {
 			b.doc.fail(unitPath, "is missing; a %s takes %s", q.name, q.allowed())
 		}
 		return raw
@@ -171,12 +172,12 @@ func (b *builder) scale(path string, s *fileScale) line {
 		switch {
 		case !b.doc.has(child):
 		case len(side.values) != 2:
-			b.doc.fail(child, "has %d numbers; it must be two, such as [4, 20]", len(side.values))
+			b.doc.fail(child, "must be two numbers, such as [4, 20]; here are %d", len(side.values))
 		case side.values[0] == side.values[1]:
 			b.doc.fail(child, "has the same number twice; two different ones make a scale")
 		}
 	}
-	if len(s.From) != 2 || len(s.To) != 2 {
+	if b.doc.bad[path+".from"] || b.doc.bad[path+".to"] || len(s.From) != 2 || len(s.To) != 2 {
 		return identity
 	}
 	l := line{factor: (s.To[1] - s.To[0]) / (s.From[1] - s.From[0])}

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"regexp"
+	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -15,11 +17,11 @@ import (
 	"github.com/goccy/go-yaml/token"
 )
 
-// maxFileBytes bounds a file that is read: some 60 000 pumps.
-const maxFileBytes = 16 << 20
+// maxFileBytes bounds a file that is read: some 20 000 pumps.
+const maxFileBytes = 8 << 20
 
 // maxNodes bounds the values that a file may unfold to, so that aliases of aliases cannot fill memory.
-const maxNodes = 4 << 20
+const maxNodes = 1 << 19
 
 // maxMerges bounds how deep merges may stand in each other.
 const maxMerges = 8
@@ -127,13 +129,13 @@ func (d *document) value(path string, node ast.Node, dst reflect.Value) {
 	if node == nil {
 		return
 	}
-	d.at[path] = positionOf(node)
 	if d.nodes++; d.nodes > maxNodes {
 		if d.nodes == maxNodes+1 {
-			d.fail("", "the file unfolds to more than %d values", maxNodes)
+			d.add(positionOf(node), "", fmt.Sprintf("the file unfolds to more than %d values", maxNodes))
 		}
 		return
 	}
+	d.at[path] = positionOf(node)
 	if node.Type() == ast.NullType {
 		d.fail(path, "is empty; give %s or remove the key", wanted(dst.Type()))
 		return
@@ -290,6 +292,9 @@ func (d *document) sequence(path string, node ast.Node, dst reflect.Value) {
 	}
 	dst.Set(reflect.MakeSlice(dst.Type(), len(list.Values), len(list.Values)))
 	for i, item := range list.Values {
+		if d.nodes > maxNodes {
+			return
+		}
 		d.value(fmt.Sprintf("%s[%d]", path, i), item, dst.Index(i))
 	}
 }
@@ -367,9 +372,18 @@ func number(node ast.Node) (float64, bool) {
 		case uint64:
 			return float64(v), true
 		}
+	case *ast.StringNode:
+		if n.Token.Type == token.StringType && coreNumber.MatchString(n.Value) {
+			v, err := strconv.ParseFloat(n.Value, 64)
+			return v, err == nil
+		}
 	}
 	return 0, false
 }
+
+// coreNumber is a decimal number of YAML's core schema (YAML 1.2.2, section 10.3.2). The library reads
+// some of them as plain text: 1e-3, or one with more than 19 digits.
+var coreNumber = regexp.MustCompile(`^[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?$`)
 
 // wanted names what a Go type of the file looks like in YAML.
 func wanted(t reflect.Type) string {
@@ -398,8 +412,10 @@ func describe(node ast.Node) string {
 		return "text"
 	case *ast.IntegerNode, *ast.FloatNode:
 		return "a number"
-	case *ast.InfinityNode, *ast.NanNode:
-		return "a number that is not finite"
+	case *ast.InfinityNode:
+		return "infinity"
+	case *ast.NanNode:
+		return "NaN"
 	case *ast.BoolNode:
 		return "true or false"
 	case *ast.SequenceNode:

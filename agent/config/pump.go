@@ -99,7 +99,7 @@ func (b *builder) duration(path string, text durationText) time.Duration {
 
 func (b *builder) stretch(path string, pair []string) detect.Stretch {
 	if len(pair) != 2 {
-		b.doc.fail(path, "has %d times; it must be [from, to]", len(pair))
+		b.doc.fail(path, "must be two times, [from, to]; here are %d", len(pair))
 		return detect.Stretch{}
 	}
 	s := detect.Stretch{From: b.time(path+"[0]", pair[0]), To: b.time(path+"[1]", pair[1])}

@@ -16,7 +16,8 @@ const (
 
 // Secret is text that never shows itself: not in a log, not printed, not marshalled. Convert it with
 // string(s) where it is used, and keep it in exported fields only: fmt prints an unexported field
-// without asking its type.
+// without asking its type. So it does below a pointer that it is given a wrong verb for, such as %s; go
+// vet reports such a format.
 type Secret string
 
 // masked is what stands for a secret.
@@ -52,7 +53,7 @@ func (b *builder) secret(path, file, env string) Secret {
 	}
 	data, err := readFile(b.resolve(file), maxSecretBytes)
 	if err != nil {
-		b.doc.fail(path, "%v", err)
+		b.doc.fail(path, "cannot be read: %v", err)
 		return ""
 	}
 	text, err := secretText(data)
