@@ -28,7 +28,8 @@ func (s *Pump) coefficients() {
 	c.dt = p.Step
 	c.half = p.displacement(p.HalfTravel)
 	c.sign = [2]float64{1, -1}
-	c.manifoldVolume = 4 * c.half
+	// The damper's vessel is part of the manifold: it fills with liquid when its charge is lost.
+	c.manifoldVolume = 4*c.half + p.DamperGas/atmosphere
 	c.suctionVolume = 4 * c.half
 	c.damper = p.DamperGas * clamp(pr.Damper, 0, 1)
 	c.suctionGas = p.GasFraction * atmosphere * c.suctionVolume
@@ -53,13 +54,13 @@ func (s *Pump) coefficients() {
 		c.hole[i] = air.OfHole(holeDischarge, f.DiaphragmHole[i])
 		c.holeLiquid[i] = holeDischarge * f.DiaphragmHole[i]
 	}
-	c.transit = 1 / (p.SpoolTransit * math.Max(1, f.SpoolSlow))
+	c.transit = 1 / (p.SpoolTransit * max(1, f.SpoolSlow))
 
 	// Turbulent pipe loss goes with the friction factor of Blasius, Re^-1/4; fittings, valves and nozzles
 	// do not feel viscosity until it is high, when the laminar terms take over.
 	blasius := math.Pow(pr.Viscosity/pr.Density, 0.25)
 	c.linePipe = p.LineResistance * pr.Density * blasius
-	c.lineThrottle = p.Throttle * pr.Density * math.Max(0, pr.ThrottleFactor)
+	c.lineThrottle = p.Throttle * pr.Density * max(0, pr.ThrottleFactor)
 	c.laminar = p.LineLaminar * pr.Viscosity
 	open := 1 - clamp(pr.SuctionBlock, 0, 0.999)
 	c.suctionResistance = p.SuctionResistance * pr.Density * blasius / (open * open)
@@ -79,4 +80,4 @@ func scaled(k air.Conductance, by float64) air.Conductance {
 	return air.Conductance{C: k.C * by, B: k.B}
 }
 
-func clamp(v, lo, hi float64) float64 { return math.Min(math.Max(v, lo), hi) }
+func clamp(v, lo, hi float64) float64 { return min(max(v, lo), hi) }

@@ -46,9 +46,9 @@ const leakBratio = 0.3
 // Fault turns one fault of a ticket into physical sizes for this pump. Size 1 is the size that calls for a
 // rebuild, by this reasoning (common practice, no source):
 //
-//   - check valve leak: at reference duty the leak returns 35 % of what the disturbed stroke displaces,
+//   - check valve leak: at reference duty the leak returns 55 % of what the disturbed stroke displaces,
 //     through the suction check of its own side. With both sides, both suction checks leak so.
-//   - diaphragm rupture: a hole of 1/1500 of the diaphragm, such as 3 mm in 130 mm.
+//   - diaphragm rupture: a hole of 1/3000 of the diaphragm's area, such as 2.4 mm across in 130 mm.
 //   - air valve sticking: the spool takes four times as long, and hangs in one stroke of five, for 60 % of a
 //     reference stroke on average.
 //   - air valve leak: past the spool, as much air as 40 % of what the pump uses at reference duty.
@@ -77,7 +77,7 @@ func Fault(f pump.Fault, side pump.Side, size float64, p Params) (Faults, error)
 	switch f {
 	case pump.CheckValveLeak:
 		// q t = share V with q = area sqrt(2 dp/rho) at 3.5 bar over the check.
-		area := 0.35 * p.StrokeVolume() / stroke / math.Sqrt(2*3.5e5/waterDensity)
+		area := 0.55 * p.StrokeVolume() / stroke / math.Sqrt(2*3.5e5/waterDensity)
 		for i, yes := range on {
 			if yes {
 				out.CheckLeak[SuctionLeft+i] = area * size
@@ -86,12 +86,12 @@ func Fault(f pump.Fault, side pump.Side, size float64, p Params) (Faults, error)
 	case pump.DiaphragmRupture:
 		for i, yes := range on {
 			if yes {
-				out.DiaphragmHole[i] = p.Area / 1500 * size
+				out.DiaphragmHole[i] = p.Area / 3000 * size
 			}
 		}
 	case pump.AirValveSticking:
 		out.SpoolSlow = 1 + 3*size
-		out.SpoolHesitation = math.Min(1, 0.2*size)
+		out.SpoolHesitation = min(1, 0.2*size)
 		out.HesitationTime = 0.6 * stroke
 	case pump.AirValveLeak:
 		perStroke := 1.25 * p.StrokeVolume() * 6e5 / (air.GasConstant * air.AnrTemperature)

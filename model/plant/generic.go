@@ -47,7 +47,7 @@ func Generic(model string) (Params, error) {
 		HalfTravel: refTravel / 2 * length,
 	}
 	p.Area = m.StrokeVolume / (2 * p.HalfTravel * (1 - areaFall/3))
-	dead := 0.33 * m.StrokeVolume * small
+	dead := 0.36 * m.StrokeVolume * small
 	p.AirDead = [2]float64{dead, dead}
 	p.LiquidDead = 0.6 * m.StrokeVolume
 	p.Mass = refMass * length / (rate * rate)

@@ -20,7 +20,7 @@ type Point struct {
 	// AirFlow is m3/s at ANR; AirPerStroke m3 at ANR.
 	AirFlow, AirPerStroke float64
 	// AirFactor is the air in normal volumes over the delivered liquid times absolute over atmospheric
-	// inlet pressure, dimensionless.
+	// inlet pressure, dimensionless; zero where nothing is delivered.
 	AirFactor float64
 	// Efficiency is hydraulic power over the isothermal exergy of the air at inlet pressure.
 	Efficiency float64
@@ -44,9 +44,23 @@ func Measure(p Params, f Faults, pr Process, seed uint64, cycles int) Point {
 	s := New(p, seed)
 	s.Used(1e9) // worn in
 	s.Set(f, pr)
-	stroke := p.referenceStroke()
-	s.Run(time.Duration(14*stroke*float64(time.Second)), time.Second, nil)
+	s.Settle()
 	return s.Measure(cycles)
+}
+
+// Settle runs until the mean discharge pressure of one span of twelve reference strokes is within 0.2 % of
+// that of the span before, or for sixty spans.
+func (s *Pump) Settle() {
+	span := time.Duration(12 * s.p.referenceStroke() * float64(time.Second))
+	var before float64
+	for range 60 {
+		var sum, n float64
+		s.Run(span, sampling, func(x Sample) { sum += x.Discharge + atmosphere; n++ })
+		if math.Abs(sum/n-before) < 2e-3*before {
+			return
+		}
+		before = sum / n
+	}
 }
 
 // Measure runs the pump on and measures it over whole cycles, see the function Measure.
@@ -107,8 +121,8 @@ func (m *meter) add(x Sample, s *Pump) {
 	m.sum.Discharge += x.Discharge
 	m.sum.AirFlow += x.AirFlow
 	m.sum.LiquidFlow += x.LiquidFlow
-	m.peak = math.Max(m.peak, x.Inlet)
-	m.low, m.high = math.Min(m.low, x.Discharge), math.Max(m.high, x.Discharge)
+	m.peak = max(m.peak, x.Inlet)
+	m.low, m.high = min(m.low, x.Discharge), max(m.high, x.Discharge)
 	m.trace = append(m.trace, x.Inlet)
 }
 
@@ -176,7 +190,7 @@ func (m *meter) point(s *Pump) Point {
 	for i := range 2 {
 		n := float64(m.count[i])
 		mean[i] = m.time[i] / n
-		spread[i] = math.Max(0, m.square[i]/n-mean[i]*mean[i])
+		spread[i] = max(0, m.square[i]/n-mean[i]*mean[i])
 	}
 	n := float64(m.samples)
 	k := float64(m.count[0] + m.count[1])
@@ -194,7 +208,9 @@ func (m *meter) point(s *Pump) Point {
 	o.PerStroke = o.Flow / o.Rate
 	o.AirPerStroke = o.AirFlow / o.Rate
 	absolute := (o.Inlet + atmosphere) / atmosphere
-	o.AirFactor = air.ANR.To(air.Normal, o.AirFlow) / (o.Flow * absolute)
+	if o.Flow > 0 {
+		o.AirFactor = air.ANR.To(air.Normal, o.AirFlow) / (o.Flow * absolute)
+	}
 	o.Efficiency = o.Flow * (o.Discharge - s.pr.SuctionHead) / air.IsothermalExergy(air.ANR, o.AirFlow, o.Inlet+atmosphere)
 	return o
 }

@@ -125,8 +125,8 @@ func (p *Params) Modes() []Mode {
 		pressure = 7e5 // a high working pressure, Pa
 		slope    = 24  // of the ISO 6358 curve at air.LinearRatio for b = 0.3, over the mean slope
 	)
-	dead := math.Min(p.AirDead[Left], p.AirDead[Right])
-	c := math.Max(p.Supply[Left].C, p.Supply[Right].C)
+	dead := min(p.AirDead[Left], p.AirDead[Right])
+	c := max(p.Supply[Left].C, p.Supply[Right].C)
 	volume := p.StrokeVolume()
 	sum := air.AnrDensity * air.GasConstant * air.AnrTemperature
 	return []Mode{
@@ -141,14 +141,14 @@ func (p *Params) Modes() []Mode {
 	}
 }
 
-// ChooseStep is the longest whole fraction of a millisecond within which no mode turns by more than 0.35
+// ChooseStep is the longest whole fraction of a millisecond within which no mode turns by more than 0.45
 // (the symplectic Euler method is stable to 2), s.
 func (p *Params) ChooseStep() float64 {
 	var fastest float64
 	for _, m := range p.Modes() {
-		fastest = math.Max(fastest, m.Rate)
+		fastest = max(fastest, m.Rate)
 	}
-	return 1e-3 / math.Max(2, math.Ceil(1e-3*fastest/0.35))
+	return 1e-3 / max(2, math.Ceil(1e-3*fastest/0.45))
 }
 
 // Validate tells what makes these parameters no pump.

@@ -35,7 +35,7 @@ func (s *Pump) draw() {
 	n := func(scale float64) float64 { return 1 + j*scale*clamp(s.rng.NormFloat64(), -3, 3) }
 	s.spool.trip = n(0.5)
 	s.spool.pilot = n(10)
-	s.spool.friction = n(12) * (1 + s.p.BedInFriction*math.Exp(-s.strokes.worn/math.Max(1, s.p.BedInStrokes)))
+	s.spool.friction = n(12) * (1 + s.p.BedInFriction*math.Exp(-s.strokes.worn/max(1, s.p.BedInStrokes)))
 	s.spool.ball = n(12)
 	for i := range s.check {
 		k := &s.check[i]
@@ -60,7 +60,7 @@ func (s *Pump) pilot(gauge float64) {
 		// The trip lies inside this step.
 		var since float64
 		if speed > 0 {
-			since = math.Min(dt, (along-trip)/speed)
+			since = min(dt, (along-trip)/speed)
 		}
 		w.pending = true
 		w.delay = s.p.PilotDelay[side]*w.pilot + s.f.PilotDelay[side] - since
@@ -90,12 +90,12 @@ func (s *Pump) shift(gauge, dt float64) {
 	if w.position == goal || w.centred || gauge < spoolLeast {
 		return
 	}
-	move := dt * s.c.transit * math.Sqrt(math.Min(gauge/spoolPressure, 2.25))
+	move := dt * s.c.transit * math.Sqrt(min(gauge/spoolPressure, 2.25))
 	before := w.position
 	if w.toLeft {
-		w.position = math.Min(1, before+move)
+		w.position = min(1, before+move)
 	} else {
-		w.position = math.Max(0, before-move)
+		w.position = max(0, before-move)
 	}
 	if (before-0.5)*(w.position-0.5) <= 0 && before != 0.5 {
 		if s.f.SpoolCentred {

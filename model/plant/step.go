@@ -34,8 +34,8 @@ func (s *Pump) Step() {
 		ta[i] = s.energy[i] / (s.mass[i] * air.SpecificHeatV)
 		pl[i] = pressure(p.LiquidDead+p.SideArea[i]*(c.half-d)-s.liquid[i], p.ChamberCompliance, s.gas[i])
 		bubble := s.gas[i] / pl[i]
-		share[i] = bubble / (bubble + s.liquid[i])
-		part[i] = math.Max(leastDensity, 1-share[i])
+		share[i] = clamp01(bubble / (bubble + s.liquid[i]))
+		part[i] = max(leastDensity, 1-min(1, gasFirst*share[i]))
 		rho[i] = c.density * part[i]
 	}
 	pd := pressure(c.manifoldVolume-s.manifold.liquid, p.DischargeCompliance, s.manifold.gas+c.damper)
@@ -81,12 +81,13 @@ func (s *Pump) moveShaft(dt, area float64, pa, pl [2]float64) {
 func (s *Pump) moveLiquid(dt float64, pl, share, rho, part [2]float64, pd, ps float64) {
 	p, c := &s.p, &s.c
 	manifoldBubble := s.manifold.gas / pd
-	manifoldShare := manifoldBubble / (manifoldBubble + s.manifold.liquid)
-	drawnPart := math.Max(leastDensity, 1-c.drawnGas)
-	linePart := math.Max(leastDensity, 1-s.lineGas)
+	manifoldShare := clamp01(manifoldBubble / (manifoldBubble + s.manifold.liquid))
+	drawnPart := max(leastDensity, 1-c.drawnGas)
+	linePart := max(leastDensity, 1-s.lineGas)
 
 	for i := range 2 {
-		// Suction: what comes in carries its gas, what runs back carries the chamber's.
+		// Suction: what comes in carries its gas, what runs back is liquid unless
+		// the chamber is full of gas.
 		q := s.check[SuctionLeft+i].step(ps-pl[i], c.density*drawnPart, drawnPart) * dt
 		s.suction -= q
 		if q >= 0 {
@@ -94,13 +95,15 @@ func (s *Pump) moveLiquid(dt float64, pl, share, rho, part [2]float64, pd, ps fl
 			s.gas[i] += q * c.drawnGas * ps
 			s.totals.LiquidIn += q * (1 - c.drawnGas)
 		} else {
-			s.liquid[i] += q * (1 - share[i])
-			s.gas[i] += q * share[i] * pl[i]
-			s.totals.LiquidIn += q * (1 - share[i])
+			back := share[i] * share[i]
+			s.liquid[i] += q * (1 - back)
+			s.gas[i] += q * back * pl[i]
+			s.totals.LiquidIn += q * (1 - back)
 		}
 		// Discharge.
 		q = s.check[DischargeLeft+i].step(pl[i]-pd, rho[i], part[i]) * dt
-		fraction, from := share[i], pl[i]
+		// Gas rises: it waits under the discharge ball and leaves first, the suction ball sees liquid.
+		fraction, from := min(1, gasFirst*share[i]), pl[i]
 		if q < 0 {
 			fraction, from = manifoldShare, pd
 		}
@@ -139,11 +142,19 @@ func (s *Pump) moveAir(dt, before float64, pa, ta, pl [2]float64, pin, pex float
 	ambient := s.pr.Ambient
 
 	// Regulator and hose: no flow back.
-	source := atmosphere + math.Min(s.pr.Setting-s.droop, s.pr.Header)
+	source := atmosphere + min(s.pr.Setting-s.droop, s.pr.Header)
 	fed := c.supplyLine.MassFlow(source, ambient, pin)
 	s.droop += (p.Droop*fed - s.droop) * dt / (p.DroopTime + dt)
-	vented := c.vent.Flow(pin, ambient, atmosphere, ambient)
-	blown := c.blowBy.Flow(pin, ambient, pex, ambient)
+	var vented, blown, seal float64
+	if c.vent.C > 0 {
+		vented = c.vent.Flow(pin, ambient, atmosphere, ambient)
+	}
+	if c.blowBy.C > 0 {
+		blown = c.blowBy.Flow(pin, ambient, pex, ambient)
+	}
+	if c.seal.C > 0 {
+		seal = c.seal.Flow(pa[Left], ta[Left], pa[Right], ta[Right]) * dt
+	}
 	muffled := s.muffled(pex, ambient)
 	s.inlet += (fed - vented - blown) * dt
 	s.muffler += (blown - muffled) * dt
@@ -152,7 +163,6 @@ func (s *Pump) moveAir(dt, before float64, pa, ta, pl [2]float64, pin, pex float
 	s.totals.AirExhaust += muffled * dt
 	s.mean.air += fed * dt
 
-	seal := c.seal.Flow(pa[Left], ta[Left], pa[Right], ta[Right]) * dt
 	after := p.displacement(s.x)
 	for i := range 2 {
 		supply, exhaust := s.ports(i)
@@ -246,14 +256,14 @@ func (s *Pump) throughHole(i int, dt, pa, ta, pl float64) float64 {
 	if pa > pl {
 		m := c.hole[i].MassFlow(pa, ta, pl) * dt
 		most := give * (pa - pl) * pl / (air.GasConstant * s.pr.Ambient)
-		m = math.Min(m, most)
+		m = min(m, most)
 		s.gas[i] += m * air.GasConstant * s.pr.Ambient
 		s.totals.AirToLiquid += m
 		return m
 	}
 	q := c.holeLiquid[i] * math.Sqrt(2*(pl-pa)/c.density) * dt
 	q = min(q, give*(pl-pa), 0.5*s.p.AirDead[i]-s.wet[i])
-	q = math.Max(0, math.Min(q, 0.1*s.liquid[i]))
+	q = max(0, min(q, 0.1*s.liquid[i]))
 	s.liquid[i] -= q
 	s.wet[i] += q
 	s.totals.LiquidToAir += q
