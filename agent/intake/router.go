@@ -1,0 +1,162 @@
+package intake
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"diastole/agent/config"
+	"diastole/agent/intake/payload"
+	"diastole/detect/signal"
+)
+
+// Router knows which channels of which pumps a topic feeds. It does not change after NewRouter.
+type Router struct {
+	byTopic  map[string][]*Route
+	routes   []*Route
+	unrouted atomic.Int64
+}
+
+// NewRouter makes the routes of all channels. The error names the pump and channel that cannot be decoded.
+func NewRouter(pumps []config.Pump, log *slog.Logger) (*Router, error) {
+	r := &Router{byTopic: map[string][]*Route{}}
+	for i, p := range pumps {
+		for _, ch := range p.Channels {
+			codec, err := payload.New(ch)
+			if err != nil {
+				return nil, fmt.Errorf("pump %s, channel %s: %w", p.ID, ch.Channel, err)
+			}
+			route := &Route{
+				Pump: i, PumpID: p.ID, Channel: ch.Channel, Topic: ch.Topic,
+				codec: codec, log: log, malformed: map[payload.Reason]int64{},
+			}
+			r.byTopic[ch.Topic] = append(r.byTopic[ch.Topic], route)
+			r.routes = append(r.routes, route)
+		}
+	}
+	return r, nil
+}
+
+// Topics are the topics to subscribe to, each once, sorted.
+func (r *Router) Topics() []string {
+	return slices.Sorted(maps.Keys(r.byTopic))
+}
+
+// Find is where a message of a topic goes, in the order of the configuration. A topic that feeds nothing is
+// counted.
+func (r *Router) Find(topic string) []*Route {
+	routes := r.byTopic[topic]
+	if len(routes) == 0 {
+		r.unrouted.Add(1)
+	}
+	return routes
+}
+
+// Routes are all routes in the order of the configuration.
+func (r *Router) Routes() []*Route { return r.routes }
+
+// Unrouted is how many messages came on a topic that feeds nothing.
+func (r *Router) Unrouted() int64 { return r.unrouted.Load() }
+
+// Route leads from a topic to one channel of one pump. It may be used by several goroutines.
+type Route struct {
+	// Pump is the index of the pump in the configuration.
+	Pump    int
+	PumpID  string
+	Channel signal.Channel
+	Topic   string
+
+	codec    *payload.Codec
+	log      *slog.Logger
+	messages atomic.Int64
+	retained atomic.Int64
+
+	mu        sync.Mutex // guards what follows, which only bad payloads touch
+	malformed map[payload.Reason]int64
+	lastBad   *BadPayload
+	warned    time.Time
+	unwarned  int64
+}
+
+// BadPayload is a payload that was refused, kept for inspection.
+type BadPayload struct {
+	Time   time.Time      `json:"time"`
+	Reason payload.Reason `json:"reason"`
+	// Text says where it is wrong and what is allowed.
+	Text string `json:"text"`
+	// Size is the length of the whole payload, Payload its beginning.
+	Size    int    `json:"size"`
+	Payload []byte `json:"payload"`
+}
+
+// RouteStats is what came over a route so far.
+type RouteStats struct {
+	// Messages counts all of the topic, Retained those that were old and had no time of their own.
+	Messages  int64                    `json:"messages"`
+	Retained  int64                    `json:"retained"`
+	Malformed map[payload.Reason]int64 `json:"malformed"`
+	// LastBad is the last refused payload, nil where there was none.
+	LastBad *BadPayload `json:"last_bad,omitempty"`
+}
+
+// Decode turns a message of the route's topic into a chunk whose values lie in dst (see payload.Codec). It is
+// false for a message that brings no samples: a malformed one, which is counted, kept and named in the log,
+// and a retained one without a time of its own, of which nobody knows when it was true.
+func (r *Route) Decode(dst []float64, m Message) (signal.Chunk, bool) {
+	r.messages.Add(1)
+	if m.Retained && r.codec.ArrivalTimed() {
+		r.retained.Add(1)
+		return signal.Chunk{}, false
+	}
+	c, err := r.codec.Decode(dst, m.Payload, m.Arrival)
+	if err != nil {
+		r.refuse(m, err)
+		return signal.Chunk{}, false
+	}
+	return c, true
+}
+
+// Stats is a copy of the route's counts.
+func (r *Route) Stats() RouteStats {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return RouteStats{
+		Messages: r.messages.Load(), Retained: r.retained.Load(),
+		Malformed: maps.Clone(r.malformed), LastBad: r.lastBad,
+	}
+}
+
+const (
+	// keptPayload is how much of a bad payload is kept, bytes.
+	keptPayload = 4 << 10
+	// warnEvery is how often a channel's bad payloads are named in the log, in message time.
+	warnEvery = time.Minute
+)
+
+func (r *Route) refuse(m Message, err error) {
+	bad := &BadPayload{
+		Time: m.Arrival, Text: err.Error(), Size: len(m.Payload),
+		Payload: slices.Clone(m.Payload[:min(len(m.Payload), keptPayload)]),
+	}
+	var e *payload.Error
+	if errors.As(err, &e) {
+		bad.Reason = e.Reason
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.malformed[bad.Reason]++
+	r.lastBad = bad
+	r.unwarned++
+	// A clock that went back must not silence the log until it has caught up.
+	if since := m.Arrival.Sub(r.warned).Abs(); since < warnEvery {
+		return
+	}
+	r.log.Warn("payload refused", "pump", r.PumpID, "channel", r.Channel.String(), "topic", r.Topic,
+		"reason", string(bad.Reason), "error", bad.Text, "refused_since_last", r.unwarned)
+	r.warned, r.unwarned = m.Arrival, 0
+}
