@@ -9,7 +9,7 @@ import "diastole/model/pump"
 var exhaustFirst = Check{
 	Do:     "From a safe distance, look at the exhaust and the muffler.",
 	Record: "exhaust dry, wet or with product",
-	Means:  "Product or foam there means a torn diaphragm: stop, do no further test, and treat the pump as ruptured.",
+	Means:  "Product or foam there points to a torn diaphragm (water alone may be condensate): stop, do no further test, and treat the pump as ruptured.",
 }
 
 // operatingPoint is written down so that the rebuilt pump can be compared with the old one.
@@ -65,7 +65,7 @@ var faultChecks = map[pump.Fault][]Check{
 			Means: "If it runs well again after a rest, it iced up: dry the air or warm the exhaust, no kit is needed.",
 		},
 		{
-			Do:    "Look into the bowl of the air filter and drain it.",
+			Do:    "Look into the bowl of the air filter and drain it as its maker says.",
 			Means: "Water, oil or rust there is the usual reason for a sticking valve: mend the air, or the new valve sticks too.",
 		},
 		{
@@ -99,7 +99,7 @@ var faultChecks = map[pump.Fault][]Check{
 			Means:  "Near the lowest pressure that the maker allows, the pilot is slow without being worn: raise the pressure within the plate.",
 		},
 		{
-			Do:    "Look into the bowl of the air filter and drain it.",
+			Do:    "Look into the bowl of the air filter and drain it as its maker says.",
 			Means: "Water, oil or rust there slows a pilot valve: mend the air, or the new one is slow too.",
 		},
 	},
