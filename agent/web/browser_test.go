@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"context"
+	"flag"
 	"log/slog"
 	"net/http"
 	"os"
@@ -110,6 +111,9 @@ func TestBrowser(t *testing.T) {
 	src := newFake(40)
 	many, _ := startServer(t, src)
 	few, _ := startServer(t, newFake(6))
+	fresh := newFake(0)
+	fresh.health = Health{Conditions: []Condition{{Name: "broker", Since: fakeNow, Text: "connection refused"}}}
+	empty, _ := startServer(t, fresh)
 
 	shots := []struct {
 		name, url     string
@@ -122,6 +126,7 @@ func TestBrowser(t *testing.T) {
 		{"fleet-dark", many + "/", 1280, 800, "dark", false, nil},
 		{"fleet-phone", many + "/", 390, 844, "light", false, []string{"P-140"}},
 		{"fleet-few", few + "/", 1280, 800, "light", false, []string{"glaze slurry"}},
+		{"fleet-empty", empty + "/", 1280, 800, "light", false, []string{"No pump is configured", "Agent not ready", "connection refused"}},
 		{"pump", many + "/pumps/P-103", 1280, 800, "light", true, []string{"Stroke rate", "strokes/min", "now outside", "4\u202f200\u202f000"}},
 		{"pump-dark", many + "/pumps/P-103", 1280, 800, "dark", false, nil},
 		{"pump-phone", many + "/pumps/P-103", 390, 844, "light", true, nil},
@@ -141,6 +146,9 @@ func TestBrowser(t *testing.T) {
 			tooWide, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`))
 			if err != nil || tooWide {
 				t.Errorf("the page is wider than its window (error %v)", err)
+			}
+			if !keepsPictures() {
+				return
 			}
 			capture := chromedp.CaptureScreenshot()
 			if shot.whole {
@@ -218,6 +226,12 @@ func checkText(t *testing.T, ctx context.Context, wants ...string) {
 			t.Errorf("the page does not show %q", want)
 		}
 	}
+}
+
+// keepsPictures tells whether the test runs with -artifacts; pictures take most of its time.
+func keepsPictures() bool {
+	f := flag.Lookup("test.artifacts")
+	return f != nil && f.Value.String() == "true"
 }
 
 // keep writes a file into the test's artifacts.

@@ -52,16 +52,15 @@ func quantityOf(name, unit string) quantity {
 
 // number is the value with the quantity's decimals, without its unit; a dash where there is none.
 func (q quantity) number(si float64) string {
-	v := si * q.factor
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return "–"
-	}
-	return chart.Number(v, q.decimals)
+	return chart.Number(si*q.factor, q.decimals)
 }
 
 // sentence turns a name such as "check-valve-leak" into "Check valve leak".
 func sentence(name string) string {
-	text := strings.NewReplacer("-", " ", "_", " ").Replace(name)
+	text := plain(name)
+	if text == "" {
+		return ""
+	}
 	first, size := utf8.DecodeRuneInString(text)
 	return string(unicode.ToUpper(first)) + text[size:]
 }

@@ -31,7 +31,7 @@ const (
 func (l Line) SVG() string {
 	var b strings.Builder
 	open(&b, "chart", l.Title, l.Width, l.Height)
-	points := drawable(l.Points)
+	points := drawable(l.Points, l.From, l.To)
 	if len(points) == 0 {
 		b.WriteString(`<text class="none" x="` + coord(float64(l.Width)/2) + `" y="` + coord(float64(l.Height)/2) + `">no data in this time</text></svg>`)
 		return b.String()
@@ -67,7 +67,7 @@ func (l Line) axes(b *strings.Builder, f frame) {
 			b.WriteString(`<text class="time" x="` + coord(x) + `" y="` + coord(bottom+14) + `">` + t.label + `</text>`)
 		}
 	}
-	b.WriteString(`<text class="unit" x="` + coord(f.left-5) + `" y="10">` + escape(l.Unit) + `</text>`)
+	b.WriteString(`<text class="unit" x="3" y="10">` + escape(l.Unit) + `</text>`)
 }
 
 // valueRange spans all values and bands with a little air, and is never empty.
@@ -80,8 +80,8 @@ func valueRange(points []Point) (lo, hi float64) {
 		}
 	}
 	pad := 0.06 * (hi - lo)
-	if least := 1e-6 * max(math.Abs(lo), math.Abs(hi)); pad <= least {
-		pad = max(least, 1e-9)
+	if size := max(math.Abs(lo), math.Abs(hi)); pad <= 1e-9*size {
+		pad = max(0.01*size, 1e-9) // a flat line lies in the middle of its picture
 	}
 	return lo - pad, hi + pad
 }

@@ -51,8 +51,12 @@ func decimals(ticks []float64) int {
 	return int(min(max(d, 0), 6))
 }
 
-// Number writes v with a fixed number of decimals, U+2212 for a minus sign, and never "−0".
+// Number writes v with a fixed number of decimals, U+2212 for a minus sign, and never "−0"; what is
+// not finite becomes a dash.
 func Number(v float64, decimals int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "–"
+	}
 	s := strconv.FormatFloat(v, 'f', decimals, 64)
 	if s[0] != '-' {
 		return s

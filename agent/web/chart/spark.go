@@ -51,7 +51,7 @@ func (s Spark) SVG() string {
 
 func (s Spark) residuals() []Point {
 	var residuals []Point
-	for _, p := range drawable(s.Points) {
+	for _, p := range drawable(s.Points, s.From, s.To) {
 		if p.known() {
 			z := (p.Value - p.Expected) / p.Band
 			if finite(z) {

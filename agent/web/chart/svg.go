@@ -27,9 +27,11 @@ func (p Point) outside() bool { return p.known() && math.Abs(p.Value-p.Expected)
 // differences of such numbers are numbers too.
 func finite(v float64) bool { return math.Abs(v) < 1e300 }
 
-// drawable keeps the points that can be drawn, in order of time.
-func drawable(points []Point) []Point {
-	kept := slices.DeleteFunc(slices.Clone(points), func(p Point) bool { return !finite(p.Value) })
+// drawable keeps the points from one time to the other that can be drawn, in order of time.
+func drawable(points []Point, from, to time.Time) []Point {
+	kept := slices.DeleteFunc(slices.Clone(points), func(p Point) bool {
+		return !finite(p.Value) || p.Time.Before(from) || p.Time.After(to)
+	})
 	slices.SortStableFunc(kept, func(a, b Point) int { return a.Time.Compare(b.Time) })
 	return kept
 }
