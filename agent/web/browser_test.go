@@ -138,6 +138,9 @@ func TestBrowser(t *testing.T) {
 		{"tickets", many + "/tickets", 1280, 800, "light", false, []string{"Acknowledged by M. Reed"}},
 	}
 	for _, shot := range shots {
+		if shot.scheme == "dark" && !keepsPictures() {
+			continue // the same words and layout as in light
+		}
 		t.Run(shot.name, func(t *testing.T) {
 			if err := chromedp.Do(ctx, window(shot.width, shot.height, shot.scheme), chromedp.Navigate(shot.url)); err != nil {
 				t.Fatal(err)

@@ -2,7 +2,7 @@
 // anew and its parts marked data-live are replaced. Without this script the page reloads itself.
 "use strict";
 (() => {
-  const pace = 3000; // ms, the least time between two refreshes
+  const pace = 2000; // ms, the least time between two refreshes
   const link = document.getElementById("link");
   let timer = null;
   let last = 0;
