@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"flag"
 	"fmt"
 	"os"
 	"strings"
@@ -28,6 +29,16 @@ func checkOutboxBytes(t interface {
 	}
 	if n != s.outboxBytes {
 		t.Errorf("the outbox weighs %d bytes, the running total says %d", n, s.outboxBytes)
+	}
+}
+
+// fewerChecks sets the number of rapid's cases for this test, where each case opens files.
+func fewerChecks(t *testing.T, n string) {
+	checks := flag.Lookup("rapid.checks")
+	before := checks.Value.String()
+	t.Cleanup(func() { _ = checks.Value.Set(before) })
+	if err := checks.Value.Set(n); err != nil {
+		t.Fatal(err)
 	}
 }
 
@@ -254,6 +265,7 @@ func TestSetAside(t *testing.T) {
 
 // TestOutboxModel holds the outbox against a plain model of it under random operations and restarts.
 func TestOutboxModel(t *testing.T) {
+	fewerChecks(t, "10")
 	rapid.Check(t, func(t *rapid.T) {
 		dir, err := os.MkdirTemp("", "outbox")
 		if err != nil {
