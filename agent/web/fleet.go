@@ -98,7 +98,7 @@ func (s *Server) fleetRow(ctx context.Context, p PumpView, open []event.Ticket, 
 	row := fleetRow{
 		ID: p.ID, Path: pumpPath(p.ID), Model: plain(p.Model), Liquid: p.Liquid,
 		Status: judge(p, open), Doing: doing(p),
-		Rate: rate(p), Air: pressureOf(p.Inlet), Discharge: pressureOf(p.Discharge),
+		Rate: rate(p), Air: pressureOf(p, p.Inlet), Discharge: pressureOf(p, p.Discharge),
 		Learning: p.Learning,
 	}
 	for _, t := range open {
@@ -153,8 +153,9 @@ func rate(p PumpView) string {
 	return "–"
 }
 
-func pressureOf(v feature.Value) string {
-	if !v.Valid {
+// pressureOf is a pressure of the operating point, or a dash where it is not known or old.
+func pressureOf(p PumpView, v feature.Value) string {
+	if !v.Valid || p.Stale {
 		return "–"
 	}
 	return pressure.number(v.V)

@@ -182,8 +182,9 @@ func TestShownUnits(t *testing.T) {
 	f(quantityOf("new_feature", "K").number(293.15), "293.1500")
 	f(quantityOf("new_feature", "K").name, "New feature")
 	f(quantityOf("stroke_rate", "Hz").unit, "Hz") // a unit that is not the feature's own is not converted
-	f(pressureOf(feature.Value{V: 455e3, Valid: true}), "4.55")
-	f(pressureOf(feature.Value{V: 455e3}), "–")
+	f(pressureOf(PumpView{}, feature.Value{V: 455e3, Valid: true}), "4.55")
+	f(pressureOf(PumpView{}, feature.Value{V: 455e3}), "–")
+	f(pressureOf(PumpView{Stale: true}, feature.Value{V: 455e3, Valid: true}), "–")
 	f(percent(0.97), "97\u00a0%")
 	f(percent(0.996), "over 99 %")
 	f(percent(0.004), "under 1 %")

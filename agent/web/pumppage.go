@@ -79,7 +79,7 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 		Advisories                 []advisoryRow
 	}{
 		frame: s.frame(r, p.ID, "pumps"), Pump: p, Path: pumpPath(p.ID), Status: judge(p, open), Doing: doing(p),
-		Model: plain(p.Model), Rate: rate(p), Air: pressureOf(p.Inlet), Discharge: pressureOf(p.Discharge),
+		Model: plain(p.Model), Rate: rate(p), Air: pressureOf(p, p.Inlet), Discharge: pressureOf(p, p.Discharge),
 		Spans: offered, Advisories: advisoryRows(p.Advisories),
 	}
 	data.Live = true
