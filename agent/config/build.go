@@ -114,7 +114,7 @@ func (b *builder) mqtt(f *fileMQTT, site string) MQTT {
 // brokerLogin checks what belongs together when joining a broker.
 func (b *builder) brokerLogin(m MQTT) {
 	if b.doc.has("mqtt.cert_file") != b.doc.has("mqtt.key_file") {
-		b.doc.fail("mqtt.cert_file", "and key_file belong together; give both or neither")
+		b.doc.fail("mqtt.cert_file", "cert_file and key_file belong together; give both or neither")
 	}
 	if m.Password != "" && !b.doc.has("mqtt.username") { // MQTT 3.1.1, [MQTT-3.1.2-22]
 		b.doc.fail("mqtt.username", "is missing; MQTT allows a password only with a user name")

@@ -23,9 +23,9 @@ func TestLineEndings(t *testing.T) {
 			continue // a block of text keeps its line breaks, so it is not the same file
 		}
 		want, wantErr := Parse(file, data)
-		got, gotErr := Parse(file, []byte(strings.ReplaceAll(string(data), "\n", "\r\n")))
+		got, gotErr := Parse(file, []byte("\ufeff"+strings.ReplaceAll(string(data), "\n", "\r\n")))
 		if diff := cmp.Diff(fmt.Sprint(wantErr), fmt.Sprint(gotErr)) + cmp.Diff(want, got); diff != "" {
-			t.Errorf("%s (-LF +CRLF):\n%s", file, diff)
+			t.Errorf("%s (-LF +BOM and CRLF):\n%s", file, diff)
 		}
 	}
 }
