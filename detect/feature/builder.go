@@ -184,7 +184,7 @@ func (b *Builder) endBurst(to int64) bool {
 		return false
 	}
 	b.judge(b.st.LastData, true)
-	b.finish(b.st.LastData)
+	b.finish(b.st.LastData, b.st.LastData+burstGap)
 	b.st.HasReading = false
 	b.st.Begun = false
 	b.trim(b.st.LastData)

@@ -44,7 +44,7 @@ func (s sided) sign(i int) float64 {
 const leastStrokes = 4
 
 // run fills in the epoch's features.
-func (c *condenser) run(readings []reading, end int64) {
+func (c *condenser) run(readings []reading) {
 	c.split(readings)
 	if len(c.runs) == 0 {
 		return
@@ -72,6 +72,7 @@ func (c *condenser) split(readings []reading) {
 		edges = append(edges, edgesOf(strokes))
 	}
 	odd := c.b.parity(edges, readings)
+	c.out.CounterExcess = c.b.excess(edges, readings)
 	for k := range c.runs {
 		r := &c.runs[k]
 		p := odd[k]

@@ -72,37 +72,40 @@ func (b *Builder) maxRate() float64 {
 	return 15
 }
 
-// counterPrior tells the decoder how many strokes the counter saw in a window.
+// counterPast is how far back the counter is asked how fast the pump strokes.
+const counterPast = 10 * second
+
+// counterPrior tells the decoder how many strokes the counter makes of the part of a window after the fixed edge.
 func (b *Builder) counterPrior(w *stroke.Window, from, to int64) {
-	first, last := -1, -1
-	for i, c := range b.st.Counter {
-		if c.T >= from && first < 0 {
-			first = i
+	var first, last reading
+	n := 0
+	for _, c := range b.st.Counter {
+		if c.T < max(to-counterPast, b.st.Running.From) || c.T >= to {
+			continue
 		}
-		if c.T <= to {
-			last = i
+		if n++; n == 1 {
+			first = c
 		}
+		last = c
 	}
-	if first < 0 || last <= first {
+	span := float64(last.T-first.T) / 1e9
+	d, ok := b.delta(first, last)
+	if n < 2 || !ok || d == 0 {
 		return
 	}
-	c0, c1 := b.st.Counter[first], b.st.Counter[last]
-	if 5*(c1.T-c0.T) < 3*(to-from) {
-		return
-	}
-	d, ok := b.delta(c0, c1)
-	if !ok || d == 0 {
-		return
-	}
-	scale := float64(to-from) / float64(c1.T-c0.T)
-	w.Strokes = d * scale
+	open := float64(to-from) / 1e9
 	if w.HasFixed {
-		w.Strokes -= max(w.Fixed.At, 0) / (float64(to-from) / 1e9) * w.Strokes
+		open -= w.Fixed.At
 	}
-	w.StrokesSE = 0.7*scale + 0.15*d*(scale-1)
+	quantum := 1.0
 	if b.set.CounterPerCycle {
-		w.StrokesSE *= 2
+		quantum = 2
 	}
+	rate := d / span
+	w.Strokes = rate * open
+	// A quantum of uncertainty at each end of the span, half a stroke at the end of the window, and strokes that
+	// do not come evenly.
+	w.StrokesSE = math.Hypot(0.6*quantum*open/span, 0.5) + 0.05*w.Strokes
 }
 
 // run is the edges of one stretch within an epoch: times of consecutive edges, the first with a number, and how far the
@@ -209,4 +212,45 @@ func (b *Builder) totals(v float64, k int) []int64 {
 		return []int64{2*c - int64(k) + 1, 2*c + 1 - int64(k) + 1}
 	}
 	return []int64{c - int64(k) + 1}
+}
+
+// excess is how many strokes more the counter saw than the runs have, from the first to the last reading within each.
+func (b *Builder) excess(runs []run, readings []reading) Value {
+	latency := b.st.Latency.likeliest()
+	var sum float64
+	ok := false
+	for _, r := range runs {
+		var first reading
+		k, at, seen := 0, 0, false
+		for _, c := range readings {
+			t := c.T - latency
+			if t < r.from || t > r.to {
+				continue
+			}
+			for k < len(r.times) && r.times[k] <= t {
+				k++
+			}
+			if !seen {
+				first, at, seen = c, k, true
+				continue
+			}
+			if d, good := b.delta(first, c); good {
+				sum += d - float64(k-at)
+				ok = true
+			}
+			first, at = c, k
+		}
+	}
+	return Value{V: sum, SE: 1, Valid: ok}
+}
+
+// likeliest is the latency with the highest posterior.
+func (l *latency) likeliest() int64 {
+	best := 0
+	for i, v := range l.Log {
+		if v > l.Log[best] {
+			best = i
+		}
+	}
+	return latencyFrom + int64(best)*latencyStep
 }

@@ -119,7 +119,10 @@ type Epoch struct {
 	// false the signs of the asymmetries are free.
 	Anchored bool `json:"anchored"`
 	// CounterDelta is the advance of the stroke counter over the epoch, Counter its last total.
-	CounterDelta float64            `json:"counter_delta"`
-	Counter      Value              `json:"counter"`
-	Features     [NumFeatures]Value `json:"features"`
+	CounterDelta float64 `json:"counter_delta"`
+	// CounterExcess is how many strokes more than the waveforms the counter saw, over the same time: it is
+	// beyond one either way where one of them is wrong. It is valid where both saw a stretch without a gap.
+	CounterExcess Value              `json:"counter_excess"`
+	Counter       Value              `json:"counter"`
+	Features      [NumFeatures]Value `json:"features"`
 }

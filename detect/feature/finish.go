@@ -32,13 +32,14 @@ func (b *Builder) cutEpoch(s State, since int64) {
 	}
 	later := slices.Clone(e.Strokes[n:])
 	e.Strokes = e.Strokes[:n]
-	b.finish(since)
+	b.finish(since, since)
 	e.Start, e.State = since, s
 	e.Strokes = append(e.Strokes[:0], later...)
 }
 
-// finish condenses the epoch under way, which ends at a time, and hands it out.
-func (b *Builder) finish(end int64) {
+// finish condenses the epoch under way, which ends at a time, and hands it out. The counter readings before limit are its
+// own.
+func (b *Builder) finish(end, limit int64) {
 	e := &b.st.Epoch
 	if end <= e.Start {
 		return
@@ -46,20 +47,20 @@ func (b *Builder) finish(end int64) {
 	out := Epoch{
 		Start: time.Unix(0, e.Start).UTC(), End: time.Unix(0, end).UTC(), State: e.State, Strokes: len(e.Strokes),
 	}
-	readings := b.takeReadings(end)
+	readings := b.takeReadings(limit)
 	b.count(&out, readings)
 	if e.State == Running || e.State == Dry {
 		c := condenser{b: b, strokes: e.Strokes, out: &out}
-		c.run(readings, end)
+		c.run(readings)
 	}
 	b.st.Flow.trim(end - 2*second)
 	b.epochs = append(b.epochs, out)
 }
 
-// takeReadings removes the counter readings up to a time.
+// takeReadings removes the counter readings before a time.
 func (b *Builder) takeReadings(end int64) []reading {
 	n := 0
-	for n < len(b.st.Counter) && b.st.Counter[n].T <= end {
+	for n < len(b.st.Counter) && b.st.Counter[n].T < end {
 		n++
 	}
 	b.scratch.readings = append(b.scratch.readings[:0], b.st.Counter[:n]...)

@@ -150,7 +150,7 @@ func dump(t *testing.T, name string, epochs []Epoch) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	fmt.Fprint(f, "start,length,state,strokes,counter_delta,anchored,inlet,inlet_se,discharge,discharge_se")
+	fmt.Fprint(f, "start,length,state,strokes,counter_delta,excess,anchored,inlet,inlet_se,discharge,discharge_se")
 	for id := range NumFeatures {
 		fmt.Fprintf(f, ",%s,%s_se", id, id)
 	}
@@ -162,8 +162,8 @@ func dump(t *testing.T, name string, epochs []Epoch) {
 		return fmt.Sprintf("%g,%g", v.V, v.SE)
 	}
 	for _, e := range epochs {
-		fmt.Fprintf(f, "%d,%g,%s,%d,%g,%t,%s,%s", e.Start.Unix(), e.End.Sub(e.Start).Seconds(), e.State, e.Strokes,
-			e.CounterDelta, e.Anchored, show(e.Inlet), show(e.Discharge))
+		fmt.Fprintf(f, "%d,%g,%s,%d,%g,%g,%t,%s,%s", e.Start.Unix(), e.End.Sub(e.Start).Seconds(), e.State, e.Strokes,
+			e.CounterDelta, e.CounterExcess.V, e.Anchored, show(e.Inlet), show(e.Discharge))
 		for id := range NumFeatures {
 			fmt.Fprint(f, ",", show(e.Features[id]))
 		}

@@ -50,8 +50,11 @@ func (r *running) start(t int64) {
 	r.From, r.First, r.Previous, r.Newest, r.DryHops = t, 0, 0, 0, 0
 }
 
-// pressures notes the pressures of the newest stretch of data.
+// pressures notes the pressures of the newest stretch of data, unless it is too short to tell.
 func (b *Builder) pressures(from, to int64) {
+	if to-from < second/2 {
+		return
+	}
 	r := &b.st.Running
 	r.Inlet = float64(mean(&b.st.Inlet, from, to))
 	r.Discharge = float64(mean(&b.st.Discharge, from, to))

@@ -36,12 +36,12 @@ type scratch struct {
 	a, b, c, d       []float64
 }
 
-// The times around an edge that its measurement needs, and by which the newest edges of a window
-// stay open, in nanoseconds.
+// What is kept of a waveform as the past of the next window: past at least, and as much as the strokes that are
+// still open need, but never more than longestPast; with a margin before the oldest edge.
 const (
-	before = 100 * second / 1000
-	// quietKept is how much of a waveform without strokes is kept as the past of the next window.
-	quietKept = 6 * second
+	past        = 5 * second
+	longestPast = 10 * second
+	before      = second / 10
 )
 
 // window looks at the first n samples of the primary's first segment, of which the last ones are new, and settles
@@ -75,7 +75,7 @@ func (b *Builder) window(n int, final bool) {
 		b.forget(seg, n)
 	}
 	if b.st.Begun && end-b.st.Epoch.Start >= epochLength && !final {
-		b.finish(end)
+		b.finish(end, end)
 		b.begin(end)
 	}
 }
@@ -98,8 +98,9 @@ func (b *Builder) edges(seg *segment, n int) []edge {
 	b.st.Rhythm = b.decoder.Rhythm
 	b.scratch.edges = b.scratch.edges[:0]
 	for _, e := range found {
-		at := edge{T: t0 + int64(math.Round(e.At*1e9)), Side: e.Side}
-		b.scratch.edges = append(b.scratch.edges, b.measureEdge(t0, w.Step, at))
+		b.scratch.edges = append(b.scratch.edges, edge{
+			T: t0 + int64(math.Round(e.At*1e9)), Side: e.Side, Depth: e.Depth, Width: e.Width,
+		})
 	}
 	return b.scratch.edges
 }
@@ -138,9 +139,8 @@ func (b *Builder) grid(seg *segment, n int) (stroke.Window, int64) {
 		}
 		own[k] = sum * inv
 	}
-	var other []float32
-	if s := b.secondary().span(seg.T0, seg.at(m*per)); s != nil && float64(s.Step)/1e9 <= maxStep {
-		other = resample(b.scratch.discharge, s, t0, step, m)
+	other := b.secondary().resample(b.scratch.discharge, t0, step, m)
+	if other != nil {
 		b.scratch.discharge = other
 	}
 	if b.primary() == &b.st.Inlet {
@@ -163,25 +163,45 @@ func minStroke(rate float64) float64 {
 	return min(max(0.35/rate, 0.03), 0.2)
 }
 
-// resample writes to dst the means of s over each of m steps centred on t0 + k*step, or the values
-// between its samples where they are wider spaced than that. Beyond the ends the last sample holds.
-func resample(dst []float32, s *segment, t0, step int64, m int) []float32 {
+// resample writes to dst the means of the wave over each of m steps centred on t0 + k*step, or the values
+// between its samples where they are wider spaced than that, or NaN where it has a gap. It is nil where there is nothing.
+func (w *wave) resample(dst []float32, t0, step int64, m int) []float32 {
 	dst = slices.Grow(dst[:0], m)[:m]
-	last := len(s.Buf) - 1
-	for k := range dst {
-		centre := t0 + int64(k)*step
-		i, j := s.index(centre-step/2), s.index(centre+step/2)
-		if j-i >= 2 {
-			sum := float32(0)
-			for _, v := range s.Buf[i:j] {
-				sum += v
-			}
-			dst[k] = sum / float32(j-i)
+	any := false
+	k := 0
+	for i := range w.Segments {
+		s := &w.Segments[i]
+		if float64(s.Step)/1e9 > maxStep {
 			continue
 		}
-		dst[k] = s.value(centre, last)
+		for ; k < m && t0+int64(k)*step < s.T0-s.Step/2; k++ {
+			dst[k] = float32(math.NaN())
+		}
+		for ; k < m && t0+int64(k)*step < s.end(); k++ {
+			dst[k] = s.around(t0+int64(k)*step, step)
+			any = true
+		}
+	}
+	for ; k < m; k++ {
+		dst[k] = float32(math.NaN())
+	}
+	if !any {
+		return nil
 	}
 	return dst
+}
+
+// around is the mean of the samples within half a step of a time, or the value there where fewer than two are.
+func (s *segment) around(t, step int64) float32 {
+	i, j := s.index(t-step/2), s.index(t+step/2)
+	if j-i < 2 {
+		return s.value(t, len(s.Buf)-1)
+	}
+	sum := float32(0)
+	for _, v := range s.Buf[i:j] {
+		sum += v
+	}
+	return sum / float32(j-i)
 }
 
 // value is the linear interpolation at a time; last is the index of the last sample.
@@ -200,9 +220,9 @@ func (s *segment) value(t int64, last int) float32 {
 // forget drops the samples that no later window needs.
 func (b *Builder) forget(seg *segment, n int) {
 	st := &b.st.Stretch
-	keep := seg.at(n) - quietKept
+	keep := seg.at(n) - past
 	if k := len(st.Edges); k > 0 {
-		keep = max(keep, min(st.Edges[max(k-2, 0)].T-before, seg.at(n)))
+		keep = min(keep, max(st.Edges[max(k-2, 0)].T-before, seg.at(n)-longestPast))
 	}
 	per := max(1, int((5e6+seg.Step/2)/seg.Step))
 	cut := min(seg.index(keep)/per*per, n)

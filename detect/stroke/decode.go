@@ -5,32 +5,18 @@ import (
 	"slices"
 )
 
-// minPresence is how far tall maxima must stand out of white noise for a window to hold strokes: the largest of a
-// thousand noise samples reaches 3.3.
-const minPresence = 6
-
-// The scatter that is allowed for, relative to a usual changeover: of changeovers themselves, and of what
-// else moves the pressure (the recovery after a dip, other users of the header).
-const clutter = 0.12
-
 // Decoder finds the edges of one pump, window after window. The Rhythm is all that it carries from one to
 // the next; the rest is scratch.
 type Decoder struct {
 	Rhythm Rhythm
 
-	in, out, z, sorted []float64
-	cands              []candidate
-	best               [][2]float64
-	from               [][2]int32
-	fold               []float64
-	folded             []int32
-	path, trial        []Edge
-}
-
-// candidate is a maximum of the evidence.
-type candidate struct {
-	at     float64 // s from the window's first sample
-	height float64 // in standard deviations
+	in, out, z, sorted, means []float64
+	cands                     []Edge
+	best                      [][2]float64
+	from                      [][2]int32
+	fold                      []float64
+	folded                    []int32
+	path, trial               []Edge
 }
 
 // Decode finds the edges of a window, in order. It returns none where nothing stands out of the
@@ -43,7 +29,7 @@ func (d *Decoder) Decode(w Window) []Edge {
 	length := float64(len(d.z)-1) * w.Step
 	d.findCandidates(w, total)
 	d.path = d.path[:0]
-	bestScore := math.Inf(-1)
+	bestScore := -counterPenalty(w, 0) // of no edge at all
 	var bestRhythm Rhythm
 	try := func(r Rhythm) {
 		score, fitted := d.fit(w, r, total, length)
@@ -69,37 +55,58 @@ func (d *Decoder) Decode(w Window) []Edge {
 	return d.path
 }
 
-// findCandidates collects the maxima of the evidence; a parabola through the three samples at the top gives
-// each a time between samples.
+// findCandidates collects the maxima of the evidence as edges of which the side is open. Where the inlet dips, the dip
+// gives an edge its time; else a parabola through the three samples at the top does.
 func (d *Decoder) findCandidates(w Window, total float64) {
 	d.cands = d.cands[:0]
 	gap := max(int(0.02/w.Step), 1)
-	least := max(2, 0.06*total)
+	least := leastHeight(total)
 	for i := 1; i+1 < len(d.z); i++ {
 		if d.z[i] < least || !isMaximum(d.z, i, gap) {
 			continue
 		}
-		a, b, c := d.z[i-1], d.z[i], d.z[i+1]
-		shift := 0.0
-		if den := a - 2*b + c; den < 0 {
-			shift = 0.5 * (a - c) / den
+		at := float64(i)
+		if den := d.z[i-1] - 2*d.z[i] + d.z[i+1]; den < 0 {
+			at += (d.z[i-1] - d.z[i+1]) / 2 / den
 		}
-		d.cands = append(d.cands, candidate{at: (float64(i) + shift) * w.Step, height: b})
+		e, ok := Edge{}, false
+		if w.Inlet != nil {
+			e, ok = shape(w.Inlet, w.Step, at)
+		}
+		if !ok {
+			e = Edge{At: at * w.Step, Depth: math.NaN(), Width: math.NaN()}
+		}
+		e.Evidence = d.z[i]
+		d.addCandidate(e)
 	}
 }
+
+// addCandidate appends a candidate; of two that are the same dip, the one that stands out more is kept.
+func (d *Decoder) addCandidate(e Edge) {
+	for n := len(d.cands); n > 0 && e.At < d.cands[n-1].At+sameDip; n-- {
+		if d.cands[n-1].Evidence >= e.Evidence {
+			return
+		}
+		d.cands = d.cands[:n-1]
+	}
+	d.cands = append(d.cands, e)
+}
+
+// sameDip is the time within which two candidates are the same dip, s.
+const sameDip = 0.015
 
 // evenRhythm supposes that all changeovers are alike: those candidates that reach half of the usual height.
 func (d *Decoder) evenRhythm(w Window, total float64) Rhythm {
 	d.sorted = d.sorted[:0]
 	last := math.NaN()
 	for _, c := range d.cands {
-		if c.height < total/2 {
+		if c.Evidence < total/2 {
 			continue
 		}
 		if !math.IsNaN(last) {
-			d.sorted = append(d.sorted, c.at-last)
+			d.sorted = append(d.sorted, c.At-last)
 		}
-		last = c.at
+		last = c.At
 	}
 	period := float64(len(d.z)) * w.Step
 	if len(d.sorted) > 0 {
@@ -124,13 +131,13 @@ func (d *Decoder) limpingRhythm(w Window, total float64) (Rhythm, bool) {
 	d.sorted = d.sorted[:0]
 	last := math.NaN()
 	for _, c := range d.cands {
-		if c.height < total/2 {
+		if c.Evidence < total/2 {
 			continue
 		}
 		if !math.IsNaN(last) {
-			d.sorted = append(d.sorted, c.at-last)
+			d.sorted = append(d.sorted, c.At-last)
 		}
-		last = c.at
+		last = c.At
 	}
 	if len(d.sorted) < 3 {
 		return Rhythm{}, false
@@ -142,10 +149,10 @@ func (d *Decoder) limpingRhythm(w Window, total float64) (Rhythm, bool) {
 	}
 	last = math.NaN()
 	for _, c := range d.cands {
-		if c.height < total/2 {
+		if c.Evidence < total/2 {
 			continue
 		}
-		if width := c.at - last; math.Abs(width-cycle) < 0.2*cycle {
+		if width := c.At - last; math.Abs(width-cycle) < 0.2*cycle {
 			for b := range bins {
 				t := (last + width*float64(b)/bins) / w.Step
 				i := int(t)
@@ -155,7 +162,7 @@ func (d *Decoder) limpingRhythm(w Window, total float64) (Rhythm, bool) {
 			}
 			n++
 		}
-		last = c.at
+		last = c.At
 	}
 	if n < 3 {
 		return Rhythm{}, false
@@ -171,7 +178,7 @@ func (d *Decoder) limpingRhythm(w Window, total float64) (Rhythm, bool) {
 		return Rhythm{}, false
 	}
 	height := d.fold[top] / n
-	if height < max(0.1*total, 4/math.Sqrt(n)) {
+	if height < max(0.14*total, 4/math.Sqrt(n)) {
 		return Rhythm{}, false
 	}
 	share := float64(top) / bins
@@ -182,14 +189,17 @@ func (d *Decoder) limpingRhythm(w Window, total float64) (Rhythm, bool) {
 	return r, true
 }
 
-// counterPenalty is how badly a number of edges fits what the counter saw, as a negative log-likelihood,
-// bounded: a counter can be wrong too.
+// counterPenalty is how badly a number of edges fits what the counter saw, as a negative log-likelihood: normal
+// near the counter's number and exponential far from it, since a counter can be wrong too.
 func counterPenalty(w Window, edges int) float64 {
 	if w.StrokesSE <= 0 {
 		return 0
 	}
-	u := (float64(edges) - w.Strokes) / w.StrokesSE
-	return min(0.5*u*u, 25)
+	u := math.Abs(float64(edges)-w.Strokes) / w.StrokesSE
+	if u <= 3 {
+		return 0.5 * u * u
+	}
+	return 4.5 + 8*(u-3)
 }
 
 // rounds is how often the rhythm is fitted to the sequence and the sequence to the rhythm.

@@ -18,14 +18,17 @@ type Edge struct {
 	Side uint8
 	// Evidence is how far the candidate stands out, in standard deviations of the noise.
 	Evidence float64
+	// Depth and Width are those of the inlet's dip, Pa and s, the width at half the depth; NaN where there is no
+	// inlet or no dip in it.
+	Depth, Width float64
 }
 
 // Window is a stretch of waveform without a gap, on an even grid of 5 to 40 ms.
 type Window struct {
 	// Step is the spacing of the grid, s.
 	Step float64
-	// Inlet and Discharge are gauge pressures, Pa; nil where the channel is absent or has a gap. At
-	// least one is present, and where both are they have the same length.
+	// Inlet and Discharge are gauge pressures, Pa; nil where the channel is absent. At least one is present, and
+	// where both are they have the same length. NaN marks the holes of the discharge where both are.
 	Inlet, Discharge []float32
 	// MinStroke is the shortest stroke that the pump can make, s.
 	MinStroke float64

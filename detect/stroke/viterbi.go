@@ -20,10 +20,10 @@ func (d *Decoder) viterbi(w Window, r Rhythm, total, length float64) float64 {
 	d.best, d.from = d.best[:n], d.from[:n]
 	for j, c := range d.cands {
 		for s := range 2 {
-			node := m.node(c.height, s)
-			d.best[j][s], d.from[j][s] = node+d.start(w, m, c.at, s), -1
+			node := m.node(c.Evidence, s)
+			d.best[j][s], d.from[j][s] = node+d.start(w, m, c.At, s), -1
 			for i := j - 1; i >= 0; i-- {
-				gap := c.at - d.cands[i].at
+				gap := c.At - d.cands[i].At
 				if gap < w.MinStroke {
 					continue
 				}
@@ -36,13 +36,15 @@ func (d *Decoder) viterbi(w Window, r Rhythm, total, length float64) float64 {
 	at, side, score := -1, 0, math.Inf(-1)
 	for j, c := range d.cands {
 		for s := range 2 {
-			if v := d.best[j][s] + m.open(length-c.at, 1-s); v > score {
+			if v := d.best[j][s] + m.open(length-c.At, 1-s); v > score {
 				at, side, score = j, s, v
 			}
 		}
 	}
 	for at >= 0 {
-		d.trial = append(d.trial, Edge{At: d.cands[at].at, Side: uint8(side), Evidence: d.cands[at].height})
+		e := d.cands[at]
+		e.Side = uint8(side)
+		d.trial = append(d.trial, e)
 		at, side = int(d.from[at][side]), 1-side
 	}
 	for i, j := 0, len(d.trial)-1; i < j; i, j = i+1, j-1 {
@@ -63,12 +65,16 @@ func (d *Decoder) start(w Window, m model, at float64, side int) float64 {
 	return m.interval(gap, side)
 }
 
+// leastHeight is the evidence from which a maximum is a candidate at all, where an ordinary changeover has total.
+func leastHeight(total float64) float64 { return max(2, 0.06*total) }
+
 // model holds what viterbi needs of a rhythm, precomputed.
 type model struct {
 	r       Rhythm
 	total   float64
 	height  [2]float64
-	gain    [2]float64 // 1/variance of the evidence
+	sigma   [2]float64 // scatter of the evidence of a side
+	decay   float64    // of the clutter's density
 	core    [2]float64 // log density at the usual duration
 	tail    [2]float64 // log density of a hesitation just beyond it
 	logRate float64    // log of the rate of chance candidates
@@ -82,11 +88,10 @@ const (
 )
 
 func newModel(r Rhythm, total, rate float64) model {
-	m := model{r: r, total: total, logRate: math.Log(rate)}
+	m := model{r: r, total: total, logRate: math.Log(rate), decay: max(1, clutter*total)}
 	for s := range 2 {
 		m.height[s] = r.Height[s] * total
-		spread := clutter * total
-		m.gain[s] = 1 / (1 + spread*spread)
+		m.sigma[s] = math.Hypot(1, heightScatter*m.height[s])
 		// Student's t with four degrees of freedom has the density 3/8 at its centre.
 		m.core[s] = math.Log((1-r.Hesitation)*0.375/r.Spread[s]) - m.logRate
 		m.tail[s] = math.Log(r.Hesitation/r.Delay) - m.logRate
@@ -94,11 +99,22 @@ func newModel(r Rhythm, total, rate float64) model {
 	return m
 }
 
+// The evidence of changeovers scatters by heightScatter, but for a share odd of them that can be anything, as the
+// first ones after a hesitation, which fill a chamber against no pressure. The evidence of clutter falls off
+// exponentially, within a distance of clutter; both relative to an ordinary changeover.
+const (
+	heightScatter = 0.12
+	odd           = 0.15
+	clutter       = 0.06
+)
+
 // node is the log-likelihood ratio of an evidence for a changeover of a side, bounded so that no single
 // one outweighs the rhythm.
 func (m *model) node(z float64, s int) float64 {
-	v := (z*m.height[s] - m.height[s]*m.height[s]/2) * m.gain[s]
-	return min(max(v, -20), 20)
+	u := (z - m.height[s]) / m.sigma[s]
+	edge := (1-odd)*math.Exp(-u*u/2)/(m.sigma[s]*math.Sqrt(2*math.Pi)) + odd/(1.5*m.total)
+	chance := -math.Log(m.decay) - (z-leastHeight(m.total))/m.decay
+	return min(max(math.Log(edge)-chance, -20), 20)
 }
 
 // interval is the log density of a stroke's duration over the rate of chance candidates.
