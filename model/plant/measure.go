@@ -48,10 +48,10 @@ func Measure(p Params, f Faults, pr Process, seed uint64, cycles int) Point {
 	return s.Measure(cycles)
 }
 
-// Settle runs until the mean discharge pressure of one span of twelve reference strokes is within 0.2 % of
+// Settle runs until the mean discharge pressure of one span of eight reference strokes is within 0.2 % of
 // that of the span before, or for sixty spans.
 func (s *Pump) Settle() {
-	span := time.Duration(12 * s.p.referenceStroke() * float64(time.Second))
+	span := time.Duration(8 * s.p.referenceStroke() * float64(time.Second))
 	var before float64
 	for range 60 {
 		var sum, n float64

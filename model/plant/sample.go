@@ -12,11 +12,16 @@ type Sample struct {
 	AirFlow float64
 	// LiquidFlow leaves through the discharge line, m3/s.
 	LiquidFlow float64
-	// Strokes is the stroke total.
-	Strokes int64
+	// Strokes is the stroke total, LastStroke the time at which it last rose, s.
+	Strokes    int64
+	LastStroke float64
 	// Position is that of the shaft, -1 to 1 of half its travel, positive toward the left; Spool that of
 	// the main valve, 1 where the left chamber is supplied.
 	Position, Spool float64
+	// AirOn tells that the air is not shut off.
+	AirOn bool
+	// Ambient temperature, K.
+	Ambient float64
 	// Wet tells that a torn diaphragm has let liquid into an air chamber.
 	Wet bool
 }
@@ -30,10 +35,11 @@ func (s *Pump) Sample() Sample {
 		Suction:   s.view.suction - atmosphere,
 		Exhaust:   s.view.exhaust - atmosphere,
 		Header:    s.pr.Header,
-		Strokes:   s.strokes.total,
-		Position:  s.x / s.p.HalfTravel,
-		Spool:     s.spool.position,
-		Wet:       s.wet[Left]+s.wet[Right] > 0.002*s.c.half,
+		Strokes:   s.strokes.total, LastStroke: s.strokes.began[0],
+		AirOn: !s.pr.AirOff, Ambient: s.pr.Ambient,
+		Position: s.x / s.p.HalfTravel,
+		Spool:    s.spool.position,
+		Wet:      s.wet[Left]+s.wet[Right] > 0.002*s.c.half,
 	}
 	if n := s.steps - s.mean.since; n > 0 {
 		span := float64(n) * s.c.dt
