@@ -2,6 +2,7 @@ package feature
 
 import (
 	"math"
+	"slices"
 
 	"diastole/detect/stroke"
 )
@@ -118,11 +119,16 @@ type run struct {
 }
 
 // certain is the probability from which a parity is believed.
-const certain = 0.95
+const certain = 0.98
 
-// agree is the log-likelihood that a reading fits the strokes less that of one that does not: readings come
-// late or early by the jitter of the network now and then.
-var agree = math.Log(0.9 / 0.1)
+// A reading that comes late or early by the jitter of poll and network misses the strokes that it should see by
+// some ten milliseconds. jitter is its standard deviation, s; mostMiss bounds the log-likelihood that one reading costs, and
+// mostEpoch what all those of an epoch may cost a latency.
+const (
+	jitter    = 0.015
+	mostMiss  = 3
+	mostEpoch = 8
+)
 
 // parity finds, for each run, the probability that totals at edges with an even number are odd, and adds what
 // the epoch tells to the latency's posterior.
@@ -135,6 +141,10 @@ func (b *Builder) parity(runs []run, readings []reading) []float64 {
 			totals[k][i] = total
 			evidence[i] += fit
 		}
+	}
+	top := slices.Max(evidence[:])
+	for i := range evidence {
+		evidence[i] = max(evidence[i]-top, -mostEpoch)
 	}
 	b.st.Latency.add(&evidence)
 	odd := make([]float64, len(runs))
@@ -161,38 +171,27 @@ func (b *Builder) parity(runs []run, readings []reading) []float64 {
 // unknownTotal marks a run that no reading touches.
 const unknownTotal = math.MinInt64
 
-// offset is the total at the first edge of a run on which most readings agree if they are old by a latency, and the
-// log-likelihood of that agreement.
+// offset is the total at the first edge of a run that fits the readings best if they are old by a latency, and the
+// log-likelihood of that fit.
 func (b *Builder) offset(r run, readings []reading, latency int64) (int64, float64) {
-	const slots = 8
+	const slots = 6
 	var totals [slots]int64
 	var votes [slots]int
-	used, n, k := 0, 0, 0
-	for _, c := range readings {
-		t := c.T - latency
-		if t < r.from || t >= r.to {
-			continue
-		}
-		for k < len(r.times) && r.times[k] <= t {
-			k++
-		}
-		n++
+	used := 0
+	b.seen(r, readings, latency, func(c reading, _ int64, k int) {
 		for _, total := range b.totals(c.V, k) {
-			i := 0
-			for i < used && totals[i] != total {
-				i++
-			}
-			if i == slots {
-				continue
-			}
-			if i == used {
+			i := slices.Index(totals[:used], total)
+			if i < 0 && used < slots {
+				i = used
 				totals[i] = total
 				used++
 			}
-			votes[i]++
+			if i >= 0 {
+				votes[i]++
+			}
 		}
-	}
-	if n == 0 {
+	})
+	if used == 0 {
 		return unknownTotal, 0
 	}
 	best := 0
@@ -201,7 +200,51 @@ func (b *Builder) offset(r run, readings []reading, latency int64) (int64, float
 			best = i
 		}
 	}
-	return totals[best], float64(votes[best]) * agree
+	cost := 0.0
+	b.seen(r, readings, latency, func(c reading, t int64, k int) {
+		u := b.miss(r, totals[best], c, t) / jitter
+		cost += min(u*u/2, mostMiss)
+	})
+	return totals[best], -cost
+}
+
+// seen calls f with each reading that falls into a run if it is old by a latency, the time for which it stands, and
+// the number of the run's edges until then.
+func (b *Builder) seen(r run, readings []reading, latency int64, f func(c reading, t int64, k int)) {
+	k := 0
+	for _, c := range readings {
+		t := c.T - latency
+		if t < r.from || t >= r.to {
+			continue
+		}
+		for k < len(r.times) && r.times[k] <= t {
+			k++
+		}
+		f(c, t, k)
+	}
+}
+
+// miss is by how much, in s, the time t of a reading lies outside the time in which a run shows its total, where the total
+// at the run's first edge is given.
+func (b *Builder) miss(r run, total int64, c reading, t int64) float64 {
+	first, last := int64(math.Round(c.V))-total, int64(math.Round(c.V))-total+1
+	if b.set.CounterPerCycle {
+		first, last = 2*int64(math.Round(c.V))-total, 2*int64(math.Round(c.V))-total+2
+	}
+	late, early := 0.0, 0.0
+	switch {
+	case first >= int64(len(r.times)):
+		late = 1
+	case first >= 0:
+		late = float64(r.times[first]-t) / 1e9
+	}
+	switch {
+	case last < 0:
+		early = 1
+	case last < int64(len(r.times)):
+		early = float64(t-r.times[last]) / 1e9
+	}
+	return max(late, early, 0)
 }
 
 // totals are the totals at the first edge of a run that a reading allows after k of its edges: one for a counter of
