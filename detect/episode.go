@@ -17,14 +17,16 @@ import (
 type episode struct {
 	Key  string
 	Told diagnose.Diagnosis
-	// Away counts the epochs in a row in which the evidence was gone.
-	Away int
+	// Away counts the epochs in a row in which the evidence was gone, Other those in which another fault was as good
+	// as certain.
+	Away, Other int
 }
 
-// episodes are what stands now: at most one fault per kit, and one episode per cause, in the order of their
-// beginning.
+// episodes are what stands now: at most one fault of the pump, for when it is opened everything comes to light, and one
+// episode per cause, in the order of their beginning.
 type episodes struct {
-	Faults, Causes []episode
+	Fault  *episode
+	Causes []episode
 }
 
 const (
@@ -32,7 +34,8 @@ const (
 	sure = 0.9
 	// likely is how probable a cause must be before operations are told of it.
 	likely = 0.7
-	// patience is how many epochs in a row the evidence must be gone before an episode is over.
+	// patience is how many epochs in a row the evidence must be gone before an episode is over, or stand for another
+	// fault before the word is changed.
 	patience = 12
 	// gone is the share of the threshold below which the evidence counts as gone.
 	gone = 0.25
@@ -42,13 +45,14 @@ const (
 
 func kitOf(f pump.Fault) pump.Kit { return advice.For(f, pump.SideUnknown, 0, false).Kit }
 
-// open lists the diagnoses that stand, faults first.
+// open lists the diagnoses that stand, the fault first.
 func (e *episodes) open() []diagnose.Diagnosis {
 	var out []diagnose.Diagnosis
-	for _, list := range [][]episode{e.Faults, e.Causes} {
-		for _, x := range list {
-			out = append(out, x.Told)
-		}
+	if e.Fault != nil {
+		out = append(out, e.Fault.Told)
+	}
+	for _, x := range e.Causes {
+		out = append(out, x.Told)
 	}
 	return out
 }
@@ -56,71 +60,98 @@ func (e *episodes) open() []diagnose.Diagnosis {
 // judge turns what the bank thinks after an epoch into findings.
 func (e *episodes) judge(b *diagnose.Bank, at time.Time, o baseline.Observation) []Finding {
 	v := b.Verdict(kitOf)
+	return append(e.judgeFault(b, v, at, o), e.judgeCauses(b, v, at, o)...)
+}
+
+func (e *episodes) judgeFault(b *diagnose.Bank, v diagnose.Verdict, at time.Time, o baseline.Observation) []Finding {
+	if v.BestFault < 0 || v.FaultScore <= gone*b.Threshold {
+		if e.Fault == nil || !e.Fault.absent() {
+			return nil
+		}
+		x := *e.Fault
+		e.Fault = nil
+		return []Finding{x.finding(FaultCleared, at)}
+	}
+	d := b.Diagnosis(v, v.BestFault, o)
+	if e.Fault != nil {
+		if !e.Fault.refine(d) {
+			return nil
+		}
+		return []Finding{e.Fault.finding(FaultChanged, at)}
+	}
+	if v.FaultScore <= b.Threshold || v.KitProbability < sure || d.Epochs < diagnose.Persistence {
+		return nil
+	}
+	e.Fault = &episode{Key: key("rebuild", d.Since), Told: d}
+	return []Finding{e.Fault.finding(FaultRaised, at)}
+}
+
+func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Time, o baseline.Observation) []Finding {
 	var out []Finding
 	present := -1
-	if v.BestFault >= 0 && v.FaultScore > gone*b.Threshold {
-		d := b.Diagnosis(v, v.BestFault, o)
-		kit := kitOf(d.Fault)
-		present = slices.IndexFunc(e.Faults, func(x episode) bool { return kitOf(x.Told.Fault) == kit })
-		raise := v.FaultScore > b.Threshold && v.KitProbability >= sure && d.Epochs >= diagnose.Persistence
-		switch {
-		case present >= 0:
-			out = append(out, e.Faults[present].update(FaultChanged, at, d)...)
-		case raise:
-			x := episode{Key: key(string(kit), d.Since), Told: d}
-			e.Faults = append(e.Faults, x)
-			present = len(e.Faults) - 1
-			out = append(out, Finding{Kind: FaultRaised, Time: at, Key: x.Key, Diagnosis: &d})
-		}
-	}
-	e.Faults, out = expire(e.Faults, present, FaultCleared, at, out)
-
-	present = -1
 	if v.BestCause >= 0 && v.CauseScore > gone*b.Threshold {
 		d := b.Diagnosis(v, v.BestCause, o)
 		present = slices.IndexFunc(e.Causes, func(x episode) bool { return x.Told.Cause == d.Cause })
 		switch {
 		case present >= 0:
-			out = append(out, e.Causes[present].update(CauseChanged, at, d)...)
+			if x := &e.Causes[present]; x.refine(d) {
+				out = append(out, x.finding(CauseChanged, at))
+			}
 		case v.CauseScore > b.Threshold && d.Probability >= likely && d.Epochs >= diagnose.Persistence:
-			x := episode{Key: key(string(d.Cause), d.Since), Told: d}
-			e.Causes = append(e.Causes, x)
-			present = len(e.Causes) - 1
-			out = append(out, Finding{Kind: CauseRaised, Time: at, Key: x.Key, Diagnosis: &d})
+			present = len(e.Causes)
+			e.Causes = append(e.Causes, episode{Key: key(string(d.Cause), d.Since), Told: d})
+			out = append(out, e.Causes[present].finding(CauseRaised, at))
 		}
 	}
-	e.Causes, out = expire(e.Causes, present, CauseCleared, at, out)
+	var kept []episode
+	for i, x := range e.Causes {
+		if i != present && !isState(x.Told.Cause) && x.absent() {
+			out = append(out, x.finding(CauseCleared, at))
+			continue
+		}
+		kept = append(kept, x)
+	}
+	e.Causes = kept
 	return out
 }
 
-// update takes a new diagnosis of a standing episode and reports it where it says something new.
-func (x *episode) update(kind Kind, at time.Time, d diagnose.Diagnosis) []Finding {
-	d.Since = x.Told.Since
-	news := d.Fault != x.Told.Fault && d.Probability >= sure ||
-		d.Fault == x.Told.Fault && d.Side != x.Told.Side && d.Probability >= sure ||
-		math.Abs(d.Severity-x.Told.Severity) >= step
-	if !news {
-		return nil
-	}
-	x.Told = d
-	return []Finding{{Kind: kind, Time: at, Key: x.Key, Diagnosis: &d}}
+func (x *episode) finding(k Kind, at time.Time) Finding {
+	d := x.Told
+	return Finding{Kind: k, Time: at, Key: x.Key, Diagnosis: &d}
 }
 
-// expire counts how long the episodes other than the present one have been away, and ends those that are over.
-func expire(list []episode, present int, kind Kind, at time.Time, out []Finding) ([]episode, []Finding) {
-	var kept []episode
-	for i, x := range list {
-		if x.Away++; i == present || isState(x.Told.Cause) {
-			x.Away = 0
+// absent counts an epoch without evidence, and reports whether there have been so many that the episode is over.
+func (x *episode) absent() bool {
+	x.Away++
+	return x.Away >= patience
+}
+
+// refine takes a new diagnosis of a standing episode, and reports whether it says something worth telling. Another fault
+// must be as good as certain for a while before the word is changed.
+func (x *episode) refine(d diagnose.Diagnosis) bool {
+	x.Away = 0
+	d.Since = x.Told.Since
+	if d.Fault != x.Told.Fault {
+		if d.Probability < sure {
+			x.Other = 0
+			return false
 		}
-		if x.Away < patience {
-			kept = append(kept, x)
-			continue
+		if x.Other++; x.Other < patience {
+			return false
 		}
-		d := x.Told
-		out = append(out, Finding{Kind: kind, Time: at, Key: x.Key, Diagnosis: &d})
+		x.Other = 0
+		x.Told = d
+		return true
 	}
-	return kept, out
+	x.Other = 0
+	if x.Told.Side == pump.SideUnknown || d.Side != x.Told.Side {
+		d.Side = pump.SideUnknown // a side that was ever in doubt stays in doubt
+	}
+	if d.Side == x.Told.Side && math.Abs(d.Severity-x.Told.Severity) < step {
+		return false
+	}
+	x.Told = d
+	return true
 }
 
 // isState tells the causes that are seen as a state of the pump at once, and end with it.
@@ -130,7 +161,13 @@ func isState(c pump.Cause) bool { return c == pump.DryRunning || c == pump.NotSt
 func (e *episodes) transition(t feature.Transition) []Finding {
 	var out []Finding
 	var kept []episode
-	now := map[feature.State]pump.Cause{feature.Dry: pump.DryRunning, feature.NotStroking: pump.NotStroking}[t.State]
+	var now pump.Cause
+	switch t.State {
+	case feature.Dry:
+		now = pump.DryRunning
+	case feature.NotStroking:
+		now = pump.NotStroking
+	}
 	standing := false
 	for _, x := range e.Causes {
 		if !isState(x.Told.Cause) || x.Told.Cause == now {
@@ -138,14 +175,13 @@ func (e *episodes) transition(t feature.Transition) []Finding {
 			kept = append(kept, x)
 			continue
 		}
-		d := x.Told
-		out = append(out, Finding{Kind: CauseCleared, Time: t.Time, Key: x.Key, Diagnosis: &d})
+		out = append(out, x.finding(CauseCleared, t.Time))
 	}
 	if now != "" && !standing {
 		d := diagnose.Diagnosis{Likelihood: diagnose.Likelihood{Cause: now, Side: pump.SideUnknown, Probability: 1}, Since: t.Since}
 		x := episode{Key: key(string(now), t.Since), Told: d}
 		kept = append(kept, x)
-		out = append(out, Finding{Kind: CauseRaised, Time: t.Time, Key: x.Key, Diagnosis: &d})
+		out = append(out, x.finding(CauseRaised, t.Time))
 	}
 	e.Causes = kept
 	return out

@@ -75,7 +75,7 @@ type Status struct {
 	Strokes float64
 	// Score is the ticket statistic, Threshold what it must exceed; both are 0 while learning.
 	Score, Threshold float64
-	// Open are the diagnoses that stand, faults first.
+	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
 }
 
@@ -156,7 +156,7 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
 	h := baseline.Learn(m.settings.Model, l.Samples)
-	m.state.Bank = diagnose.NewBank(h, diagnose.Hypotheses(), l.epochsPerYear(), m.settings.FalseTicketsPerYear)
+	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
 	m.state.Summary = l.summary(m.settings.Learn.AsFound)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})
@@ -198,7 +198,7 @@ func Restore(s Settings, data []byte) (*Monitor, error) {
 		return nil, fmt.Errorf("restore the open epoch: %w", err)
 	}
 	if snap.State.Bank != nil {
-		snap.State.Bank.Use(diagnose.Hypotheses())
+		snap.State.Bank.Use(s.Hypotheses)
 	}
 	return &Monitor{settings: s, builder: b, state: snap.State}, nil
 }

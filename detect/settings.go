@@ -3,6 +3,7 @@ package detect
 import (
 	"time"
 
+	"diastole/detect/diagnose"
 	"diastole/detect/signal"
 	"diastole/model/pump"
 )
@@ -16,6 +17,8 @@ type Settings struct {
 	// Counter describes the stroke counter, if there is one.
 	Counter CounterSettings
 	Learn   LearnSettings
+	// Hypotheses are the explanations to weigh, shared by all pumps of the model: see diagnose.Hypotheses.
+	Hypotheses []diagnose.Hypothesis
 	// FalseTicketsPerYear is the budget from which every threshold follows, tickets per pump-year.
 	FalseTicketsPerYear float64
 }

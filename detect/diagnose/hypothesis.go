@@ -1,6 +1,10 @@
 package diagnose
 
 import (
+	"fmt"
+	"math"
+	"slices"
+
 	"diastole/detect/baseline"
 	"diastole/detect/chart"
 	"diastole/detect/feature"
@@ -20,13 +24,176 @@ type Hypothesis struct {
 // IsFault tells a fault from a cause.
 func (h *Hypothesis) IsFault() bool { return h.Fault != "" }
 
-// visible reports whether the coordinates that are known show the effect's direction against its spread. An effect
-// that they do not show would only be a licence to explain anything.
+// Hypotheses gives the explanations that are weighed for a pump of the model, from the built-in signatures; a model that
+// they lack gets those of the generic pump nearest in size. Faults come first. Pumps of a model share the result, which
+// must not be changed.
+func Hypotheses(m pump.Model) ([]Hypothesis, error) {
+	t, err := DecodeTable(signatureFile)
+	if err != nil {
+		return nil, err
+	}
+	var best *ModelTable
+	nearest := math.Inf(1)
+	for i := range t {
+		g, err := pump.Generic(t[i].Model)
+		if err != nil {
+			return nil, fmt.Errorf("table of signatures: %w", err)
+		}
+		if d := math.Abs(math.Log(m.StrokeVolume / g.StrokeVolume)); d < nearest {
+			nearest, best = d, &t[i]
+		}
+	}
+	if best == nil {
+		return nil, fmt.Errorf("the table of signatures has none for %s (stroke volume %g m3)", m.Name, m.StrokeVolume)
+	}
+	return build(best.Signatures), nil
+}
+
+// odds are the prior probabilities of explanations relative to each other, before the strokes since the last rebuild
+// are known: the wet end wears first, then the air valve (common practice).
+func odds(f pump.Fault, c pump.Cause) float64 {
+	switch f {
+	case pump.CheckValveLeak:
+		return 0.4
+	case pump.DiaphragmRupture:
+		return 0.15
+	case pump.AirValveSticking:
+		return 0.15
+	case pump.AirValveLeak:
+		return 0.1
+	case pump.PilotValveSlow:
+		return 0.05
+	}
+	if c == pump.UnexplainedChange {
+		return 0.01
+	}
+	return 0.1
+}
+
+// doubt is how far a signature is trusted: the standard deviation of a pump of another make about the simulated ones, as a
+// share of the shift, and per coordinate what may move besides at size 1, less at smaller sizes.
+//
+// What takes no side moves the asymmetries only as far as the two sides of the pump differ: by a part of what it does to
+// rate and ripple as a whole.
+var doubt = struct {
+	share    float64
+	floor    baseline.Vector
+	sideless struct{ share, asymmetry, rippleAsymmetry float64 }
+}{
+	share: 0.5,
+	floor: baseline.Vector{
+		feature.StrokeRate: 0.05, feature.Asymmetry: 0.03, feature.Dispersion: 0.15, feature.Hesitation: 0.2,
+		feature.Ripple: 0.15, feature.RippleAsymmetry: 0.1, feature.DipDepth: 0.1, feature.DipWidth: 0.15,
+		feature.AirPerStroke: 0.03,
+	},
+	sideless: struct{ share, asymmetry, rippleAsymmetry float64 }{share: 0.1, asymmetry: 0.01, rippleAsymmetry: 0.03},
+}
+
+// build makes hypotheses of signatures: each side of those that have one, doubt added, and the change of no known kind.
+func build(signatures []Signature) []Hypothesis {
+	var faults, causes []Hypothesis
+	for _, s := range signatures {
+		h := Hypothesis{Fault: s.Fault, Cause: s.Cause, Side: s.Side, Effects: doubted(s)}
+		if h.Side == "" {
+			h.Side = pump.SideUnknown
+		}
+		if !h.IsFault() {
+			causes = append(causes, h)
+			continue
+		}
+		variants := []Hypothesis{h}
+		if h.Fault == pump.DiaphragmRupture {
+			variants = signs(variants, feature.StrokeRate, feature.Asymmetry)
+		}
+		for _, v := range variants {
+			faults = append(faults, v)
+			if v.Side == pump.SideA {
+				faults = append(faults, mirrored(v))
+			}
+		}
+	}
+	all := append(append(faults, causes...), unexplained())
+	for i := range all {
+		n := 0.0
+		for _, o := range all {
+			if o.Fault == all[i].Fault && o.Cause == all[i].Cause {
+				n++
+			}
+		}
+		all[i].Odds = odds(all[i].Fault, all[i].Cause) / n
+	}
+	return all
+}
+
+// signs gives every hypothesis with both signs of each of the coordinates. A tear lets air into the liquid or liquid into
+// the air, as the pressures and the flap of the tear will have it: it may hasten the stroke or drag it, and no model is
+// to be believed in the sign (common practice).
+func signs(hs []Hypothesis, coordinates ...feature.ID) []Hypothesis {
+	for _, j := range coordinates {
+		for _, h := range hs {
+			hs = append(hs, changed(h, func(e *chart.Effect) { e.Mean[j] = -e.Mean[j] }))
+		}
+	}
+	return hs
+}
+
+// changed is the hypothesis with every effect changed.
+func changed(h Hypothesis, change func(*chart.Effect)) Hypothesis {
+	h.Effects = slices.Clone(h.Effects)
+	for i := range h.Effects {
+		change(&h.Effects[i])
+	}
+	return h
+}
+
+// doubted widens simulated effects to what is believed of a pump that nobody simulated.
+func doubted(s Signature) []chart.Effect {
+	out := slices.Clone(s.Effects)
+	for i := range out {
+		e := &out[i]
+		floor := doubt.floor
+		if s.Side != pump.SideA {
+			d := doubt.sideless
+			floor[feature.Asymmetry] = math.Hypot(d.asymmetry, d.share*e.Mean[feature.StrokeRate]/math.Sqrt(e.Size))
+			floor[feature.RippleAsymmetry] = math.Hypot(d.rippleAsymmetry, d.share*e.Mean[feature.Ripple]/math.Sqrt(e.Size))
+		}
+		for j := range baseline.Dim {
+			e.Spread[j] = math.Sqrt(e.Spread[j]*e.Spread[j] +
+				doubt.share*doubt.share*e.Mean[j]*e.Mean[j] + floor[j]*floor[j]*min(1, e.Size))
+		}
+	}
+	return out
+}
+
+// mirrored is the same fault on the other side.
+func mirrored(h Hypothesis) Hypothesis {
+	h.Side = h.Side.Other()
+	return changed(h, func(e *chart.Effect) {
+		e.Mean[feature.Asymmetry] = -e.Mean[feature.Asymmetry]
+		e.Mean[feature.RippleAsymmetry] = -e.Mean[feature.RippleAsymmetry]
+	})
+}
+
+// unexplained is a change of every coordinate by itself.
+func unexplained() Hypothesis {
+	h := Hypothesis{Cause: pump.UnexplainedChange, Side: pump.SideUnknown}
+	for _, s := range []float64{1, 4} {
+		e := chart.Effect{Size: s}
+		for j := range baseline.Dim {
+			e.Spread[j] = s * doubt.floor[j]
+		}
+		h.Effects = append(h.Effects, e)
+	}
+	return h
+}
+
+// visible reports whether the coordinates that are known show the shift of a hypothesis at its largest size against its
+// spread. A hypothesis that they do not show would only be a licence to explain anything.
 func (h *Hypothesis) visible(known *[baseline.Dim]bool) bool {
 	if h.Cause == pump.UnexplainedChange {
 		return true
 	}
-	const enough = 3.0 // sum of squares; one component known to within 60 %
+	const enough = 2.0 // sum of squares: a component known to within 70 %
 	for _, e := range h.Effects {
 		power := 0.0
 		for j := range baseline.Dim {
@@ -40,85 +207,4 @@ func (h *Hypothesis) visible(known *[baseline.Dim]bool) bool {
 		}
 	}
 	return false
-}
-
-// direction is a signature in the order of the features: rate, asymmetry, dispersion, hesitation, ripple,
-// ripple asymmetry, dip depth, dip width, air per stroke. Where the coordinate is a logarithm, the number is
-// a relative change.
-type direction = baseline.Vector
-
-var sizes = []float64{0.05, 0.1, 0.2, 0.4, 0.8, 1.6}
-
-// Hypotheses lists the explanations that are weighed, faults first.
-func Hypotheses() []Hypothesis {
-	effects := func(mean, spread, scatter direction, signs ...float64) []chart.Effect {
-		var out []chart.Effect
-		for _, sign := range signs {
-			for _, s := range sizes {
-				e := chart.Effect{Size: sign * s}
-				for j := range baseline.Dim {
-					e.Mean[j], e.Spread[j], e.Scatter[j] = sign*s*mean[j], s*spread[j], s*scatter[j]
-				}
-				out = append(out, e)
-			}
-		}
-		return out
-	}
-	wear := func(f pump.Fault, s pump.Side, odds float64, mean, spread, scatter direction) Hypothesis {
-		return Hypothesis{Fault: f, Side: s, Odds: odds, Effects: effects(mean, spread, scatter, 1)}
-	}
-	cause := func(c pump.Cause, odds float64, signs []float64, mean, spread direction) Hypothesis {
-		return Hypothesis{Cause: c, Odds: odds, Effects: effects(mean, spread, direction{}, signs...)}
-	}
-	one, both := []float64{1}, []float64{1, -1}
-	leak := direction{0.09, -0.5, 0, 0, 0.5, 0, 0, 0, -0.02}
-	leakSpread := direction{0.15, 0.2, 0.3, 0.3, 0.6, 0.5, 0.1, 0.15, 0.05}
-	tear := direction{0, -0.25, 0.2, 0.2, -0.1, 0, 0, 0, 0.3}
-	tearSpread := direction{0.2, 0.1, 0.4, 0.4, 0.3, 0.3, 0.15, 0.15, 0.25}
-	late := direction{-0.1, 0.3, 0, 0, 0.3, 0, 0, 0, 0.02}
-	lateSpread := direction{0.06, 0.1, 0.2, 0.2, 0.3, 0.3, 0.1, 0.2, 0.03}
-	unexplained := Hypothesis{Cause: pump.UnexplainedChange, Odds: 0.01}
-	for _, s := range []float64{1, 3} {
-		e := chart.Effect{Size: s}
-		for j, x := range (direction{0.1, 0.05, 0.5, 0.5, 0.3, 0.1, 0.2, 0.2, 0.1}) {
-			e.Spread[j] = s * x
-		}
-		unexplained.Effects = append(unexplained.Effects, e)
-	}
-	return []Hypothesis{
-		wear(pump.CheckValveLeak, pump.SideA, 0.15, leak, leakSpread, direction{}),
-		wear(pump.CheckValveLeak, pump.SideB, 0.15, mirrored(leak), leakSpread, direction{}),
-		wear(pump.CheckValveLeak, pump.SideBoth, 0.1,
-			direction{0.15, 0, 0, 0, 0.2, 0, 0, 0, 0}, direction{0.08, 0.05, 0.2, 0.2, 0.4, 0.1, 0.1, 0.1, 0.05}, direction{}),
-		wear(pump.DiaphragmRupture, pump.SideA, 0.075, tear, tearSpread, direction{}),
-		wear(pump.DiaphragmRupture, pump.SideB, 0.075, mirrored(tear), tearSpread, direction{}),
-		wear(pump.AirValveSticking, pump.SideUnknown, 0.15,
-			direction{-0.3, 0, 2, 3, 1, 0, -0.2, 0.2, 0}, direction{0.2, 0.1, 1, 1, 1, 0.3, 0.3, 0.3, 0.05}, direction{0.1, 0.05, 1, 1, 0.5, 0.2, 0.1, 0.1, 0.02}),
-		wear(pump.AirValveLeak, pump.SideUnknown, 0.1,
-			direction{-0.02, 0, 0, 0, 0, 0, 0, 0, 0.4}, direction{0.03, 0.02, 0.1, 0.1, 0.1, 0.03, 0.1, 0.1, 0.15}, direction{}),
-		wear(pump.PilotValveSlow, pump.SideBoth, 0.03,
-			direction{-0.15, 0, 0, 0, 0.3, 0, 0, 0, 0.02}, direction{0.08, 0.03, 0.2, 0.2, 0.3, 0.1, 0.1, 0.2, 0.03}, direction{}),
-		wear(pump.PilotValveSlow, pump.SideA, 0.01, late, lateSpread, direction{}),
-		wear(pump.PilotValveSlow, pump.SideB, 0.01, mirrored(late), lateSpread, direction{}),
-		cause(pump.SuctionRestricted, 0.1, one,
-			direction{-0.3, 0, 0, 0, 0, 0, 0, 0, 0}, direction{0.15, 0.04, 0.2, 0.2, 0.3, 0.1, 0.05, 0.1, 0.05}),
-		cause(pump.SuctionAir, 0.1, one,
-			direction{0.15, 0, 0.5, 0.3, -0.5, 0, 0, 0, -0.05}, direction{0.15, 0.05, 0.5, 0.5, 0.3, 0.1, 0.1, 0.1, 0.05}),
-		cause(pump.ExhaustRestricted, 0.05, one,
-			direction{-0.4, 0, 0, 0, 0.1, 0, -0.2, 0.1, -0.03}, direction{0.2, 0.03, 0.2, 0.2, 0.3, 0.1, 0.2, 0.2, 0.05}),
-		cause(pump.SupplyRestricted, 0.1, one,
-			direction{-0.05, 0, 0, 0, 0, 0, 0.5, 0.4, -0.1}, direction{0.05, 0.03, 0.2, 0.2, 0.2, 0.05, 0.3, 0.3, 0.08}),
-		cause(pump.LiquidChanged, 0.1, both,
-			direction{-0.3, 0, 0, 0, -0.2, 0, 0, 0, 0}, direction{0.15, 0.03, 0.1, 0.1, 0.3, 0.1, 0.1, 0.1, 0.05}),
-		cause(pump.DamperLost, 0.05, both,
-			direction{0, 0, 0, 0, 1, 0, 0, 0, 0}, direction{0.03, 0.05, 0.3, 0.3, 0.3, 0.2, 0.05, 0.1, 0.03}),
-		unexplained,
-	}
-}
-
-// mirrored exchanges A and B.
-func mirrored(d direction) direction {
-	d[feature.Asymmetry] = -d[feature.Asymmetry]
-	d[feature.RippleAsymmetry] = -d[feature.RippleAsymmetry]
-	return d
 }
