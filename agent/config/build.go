@@ -2,6 +2,7 @@ package config
 
 import (
 	"cmp"
+	"slices"
 	"strings"
 )
 
@@ -51,12 +52,9 @@ func (b *builder) check(path string, err error) {
 
 // oneOf reports a value that is not among those allowed.
 func (b *builder) oneOf(path, value string, allowed []string) {
-	for _, a := range allowed {
-		if value == a {
-			return
-		}
+	if !slices.Contains(allowed, value) {
+		b.doc.fail(path, "%s", notAllowed("value", value, allowed))
 	}
-	b.doc.fail(path, "%s", notAllowed("value", value, allowed))
 }
 
 func (b *builder) falseTickets(f *fileAlarms) float64 {
@@ -117,7 +115,7 @@ func (b *builder) brokerLogin(m MQTT) {
 		b.doc.fail("mqtt.cert_file", "cert_file and key_file belong together; give both or neither")
 	}
 	if m.Password != "" && !b.doc.has("mqtt.username") { // MQTT 3.1.1, [MQTT-3.1.2-22]
-		b.doc.fail("mqtt.username", "is missing; MQTT allows a password only with a user name")
+		b.doc.fail("mqtt.username", "is missing; MQTT allows a password, here from password_file or %s, only with a user name", mqttPasswordEnv)
 	}
 	if !strings.HasPrefix(m.Broker, "mqtts:") {
 		for _, key := range []string{"ca_file", "cert_file"} {

@@ -71,8 +71,7 @@ func decode(file string, data []byte, target any) *document {
 // syntax reports what the YAML parser could not read. The parser's excerpt of the source is left out: it
 // could show what stands near a secret.
 func (d *document) syntax(err error) {
-	var e yaml.Error
-	if errors.As(err, &e) {
+	if e, ok := errors.AsType[yaml.Error](err); ok {
 		d.add(positionOfToken(e.GetToken()), "", "not YAML: "+e.GetMessage())
 		return
 	}

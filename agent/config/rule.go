@@ -20,11 +20,11 @@ func checkName(name string) error {
 		switch {
 		case 'a' <= r && r <= 'z', 'A' <= r && r <= 'Z', '0' <= r && r <= '9', r == '-', r == '_', r == '.':
 		default:
-			return fmt.Errorf("%q has a character %q that is not allowed; allowed are letters a-z and A-Z, digits, - _ and .", name, r)
+			return fmt.Errorf("%q has a character %q that is not allowed; allowed are letters a-z and A-Z, digits, the dot, - and _", name, r)
 		}
 	}
 	if strings.Trim(name, ".") == "" {
-		return fmt.Errorf("%q is not a name; allowed are letters a-z and A-Z, digits, - _ and .", name)
+		return fmt.Errorf("%q is not a name; allowed are letters a-z and A-Z, digits, the dot, - and _", name)
 	}
 	return nil
 }

@@ -38,7 +38,7 @@ func textSchema(t reflect.Type) *jsonschema.Schema {
 	case t == reflect.TypeFor[durationText]():
 		return &jsonschema.Schema{Type: "string", Pattern: `^[0-9.]+(h|m|s|ms|us|ns)`}
 	case t.Kind() == reflect.String:
-		return &jsonschema.Schema{Type: "string", MinLength: ptr(uint64(1))}
+		return &jsonschema.Schema{Type: "string", MinLength: new(uint64(1))}
 	}
 	return nil
 }
@@ -52,7 +52,7 @@ const (
 
 func (fileConfig) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "site").Pattern = namePattern
-	property(s, "pumps").MinItems = ptr(uint64(1))
+	property(s, "pumps").MinItems = new(uint64(1))
 }
 
 func (fileMQTT) JSONSchemaExtend(s *jsonschema.Schema) {
@@ -67,12 +67,12 @@ func (filePump) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "condition_at_start").Enum = words(conditions)
 	property(s, "learn_strokes").Minimum = "1"
 	pair := property(s, "learn_exclude").Items
-	pair.MinItems, pair.MaxItems = ptr(uint64(2)), ptr(uint64(2))
+	pair.MinItems, pair.MaxItems = new(uint64(2)), new(uint64(2))
 	pair.Items.Format = "date-time"
 }
 
 func (fileChannels) JSONSchemaExtend(s *jsonschema.Schema) {
-	s.MinProperties = ptr(uint64(1))
+	s.MinProperties = new(uint64(1))
 	s.PropertyNames = &jsonschema.Schema{Enum: words(channelNames())}
 }
 
@@ -89,7 +89,7 @@ func (fileChannel) JSONSchemaExtend(s *jsonschema.Schema) {
 func (fileScale) JSONSchemaExtend(s *jsonschema.Schema) {
 	for _, side := range []string{"from", "to"} {
 		p := property(s, side)
-		p.MinItems, p.MaxItems, p.UniqueItems = ptr(uint64(2)), ptr(uint64(2)), true
+		p.MinItems, p.MaxItems, p.UniqueItems = new(uint64(2)), new(uint64(2)), true
 	}
 	property(s, "unit").Enum = words(unitCodes())
 }
@@ -135,5 +135,3 @@ func words(list []string) []any {
 	}
 	return values
 }
-
-func ptr[T any](v T) *T { return &v }

@@ -35,7 +35,7 @@ func (s Secret) String() string {
 func (s Secret) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 
 // Format hides the secret from every verb of fmt; a Stringer alone would show it to %d.
-func (s Secret) Format(f fmt.State, _ rune) { io.WriteString(f, s.String()) }
+func (s Secret) Format(f fmt.State, _ rune) { _, _ = io.WriteString(f, s.String()) }
 
 // webhookEnv is the environment variable of a webhook's secret.
 func webhookEnv(name string) string {

@@ -22,7 +22,7 @@ func TestSecretsNeverShow(t *testing.T) {
 		},
 	}
 	var written []string
-	alone := []any{Secret(word), ptr(Secret(word)), []Secret{word}, map[string]Secret{"password": word}, c.MQTT, c.Outlets.Webhooks}
+	alone := []any{Secret(word), new(Secret(word)), []Secret{word}, map[string]Secret{"password": word}, c.MQTT, c.Outlets.Webhooks}
 	for _, v := range alone {
 		for _, verb := range []string{"%s", "%q", "%x", "%X", "%d", "%t", "%10s"} { // wrong ones too
 			written = append(written, fmt.Sprintf(verb, v))

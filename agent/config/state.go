@@ -1,6 +1,7 @@
 package config
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 )
@@ -31,6 +32,5 @@ func writable(dir string) bool {
 	if err != nil {
 		return false
 	}
-	f.Close()
-	return os.Remove(f.Name()) == nil
+	return errors.Join(f.Close(), os.Remove(f.Name())) == nil
 }

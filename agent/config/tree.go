@@ -137,7 +137,7 @@ func (d *document) structure(path string, node ast.Node, dst reflect.Value) {
 	}
 	fields, names := fieldsOf(dst.Type())
 	var later map[string]string
-	if l, ok := dst.Interface().(laterKeys); ok {
+	if l, ok := reflect.TypeAssert[laterKeys](dst); ok {
 		later = l.laterKeys()
 	}
 	for _, e := range list {
