@@ -50,7 +50,7 @@ const (
 	zeroCelsius     = 273.15                           // K
 	// standardAtmosphere is what an absolute pressure is compared with to make it gauge, Pa (ISO 2533).
 	// The true barometer differs from it by height and weather; the height is a constant, which the
-	// learned baseline absorbs, the weather is some 3 kPa.
+	// learned baseline absorbs, the weather is some 3 kPa (common practice).
 	standardAtmosphere = 101325
 )
 
