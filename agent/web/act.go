@@ -75,8 +75,7 @@ func decodeAction(body io.Reader) (action, error) {
 
 // jsonError keeps the error of a body that is too large and explains every other one.
 func jsonError(err error) error {
-	var tooLarge *http.MaxBytesError
-	if errors.As(err, &tooLarge) {
+	if _, tooLarge := errors.AsType[*http.MaxBytesError](err); tooLarge {
 		return err
 	}
 	return badRequest("the body is not the JSON that is wanted, such as {\"by\":\"initials\"}: %v", err)

@@ -17,7 +17,7 @@ func TestActions(t *testing.T) {
 	post := func(path, body string, status int, want string) {
 		t.Helper()
 		answer := send(t, http.MethodPost, base+"/api/v1/tickets/"+path, body, map[string]string{"Content-Type": "application/json; charset=utf-8"})
-		if text := readAll(t, answer); answer.StatusCode != status || !strings.Contains(text, want) {
+		if text := answer.text; answer.StatusCode != status || !strings.Contains(text, want) {
 			t.Errorf("%s %s: %d %s, want %d with %q", path, body, answer.StatusCode, text, status, want)
 		}
 	}
@@ -43,7 +43,7 @@ func TestActions(t *testing.T) {
 func TestForms(t *testing.T) {
 	src := newFake(6)
 	base, _ := startServer(t, src)
-	post := func(path string, values url.Values) *http.Response {
+	post := func(path string, values url.Values) reply {
 		t.Helper()
 		return send(t, http.MethodPost, base+path, values.Encode(),
 			map[string]string{"Content-Type": "application/x-www-form-urlencoded", "Origin": base})
@@ -51,7 +51,7 @@ func TestForms(t *testing.T) {
 	page := "/tickets/T-P-103-0004"
 
 	answer := post(page+"/close", url.Values{"by": {"A. Novak"}, "note": {`worn "seat" <b>`}})
-	body := readAll(t, answer)
+	body := answer.text
 	for _, want := range []string{"outcome must be done or rejected", `value="A. Novak"`, `worn &#34;seat&#34; &lt;b&gt;</textarea>`} {
 		if answer.StatusCode != 422 || !strings.Contains(body, want) {
 			t.Errorf("a form with a fault: status %d, and the page lacks %s", answer.StatusCode, want)
@@ -64,7 +64,7 @@ func TestForms(t *testing.T) {
 	if got := src.tickets[0]; got.State != event.StateClosed || got.Outcome != event.Done || got.By != "A. Novak" {
 		t.Errorf("the ticket is %s %s by %q", got.State, got.Outcome, got.By)
 	}
-	if body := readAll(t, get(t, base+page)); strings.Contains(body, "<form") || !strings.Contains(body, "This ticket is closed, done") {
+	if body := get(t, base+page).text; strings.Contains(body, "<form") || !strings.Contains(body, "This ticket is closed, done") {
 		t.Error("a closed ticket still has forms")
 	}
 	if answer := post(page+"/acknowledge", url.Values{"by": {"MR"}}); answer.StatusCode != 409 {

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
+	"strings"
 	"time"
 
 	"diastole/agent/event"
@@ -274,14 +275,14 @@ func badRequest(format string, args ...any) error {
 }
 
 func parseFeature(name string) (feature.ID, error) {
-	names := ""
+	var names []string
 	for f := range feature.NumFeatures {
 		if f.String() == name {
 			return f, nil
 		}
-		names += ", " + f.String()
+		names = append(names, f.String())
 	}
-	return 0, badRequest("feature %q is not known; allowed are %s", name, names[2:])
+	return 0, badRequest("feature %q is not known; allowed are %s", name, strings.Join(names, ", "))
 }
 
 func timeParameter(query url.Values, key string, otherwise time.Time) (time.Time, error) {

@@ -32,7 +32,7 @@ func TestGoldenAPI(t *testing.T) {
 			continue
 		}
 		var pretty bytes.Buffer
-		if err := json.Indent(&pretty, []byte(readAll(t, answer)), "", "  "); err != nil {
+		if err := json.Indent(&pretty, []byte(answer.text), "", "  "); err != nil {
 			t.Fatal(err)
 		}
 		checkGolden(t, name, pretty.Bytes())
@@ -44,7 +44,7 @@ func TestLists(t *testing.T) {
 	count := func(path, key string, want int) {
 		t.Helper()
 		var answer map[string]json.RawMessage
-		if err := json.Unmarshal([]byte(readAll(t, get(t, base+path))), &answer); err != nil {
+		if err := json.Unmarshal([]byte(get(t, base+path).text), &answer); err != nil {
 			t.Fatal(err)
 		}
 		var list []json.RawMessage
@@ -74,7 +74,7 @@ func TestBadQueries(t *testing.T) {
 		"/pumps/P-103?span=eon":                                                       "allowed are 1d, 7d, 30d, 90d, 1y",
 	} {
 		answer := get(t, base+path)
-		if body := readAll(t, answer); answer.StatusCode != 400 || !strings.Contains(body, want) {
+		if body := answer.text; answer.StatusCode != 400 || !strings.Contains(body, want) {
 			t.Errorf("%s: %d %s, want 400 with %q", path, answer.StatusCode, body, want)
 		}
 	}
@@ -85,8 +85,8 @@ func TestOddNames(t *testing.T) {
 	src := newFake(40)
 	base, _ := startServer(t, src)
 	odd := src.pumps[30].ID
-	if !strings.Contains(readAll(t, get(t, base+"/")), `href="`+strings.ReplaceAll(pumpPath(odd), "&", "&amp;")) &&
-		!strings.Contains(readAll(t, get(t, base+"/")), `href="/pumps/P-1%2F3`) {
+	if !strings.Contains(get(t, base+"/").text, `href="`+strings.ReplaceAll(pumpPath(odd), "&", "&amp;")) &&
+		!strings.Contains(get(t, base+"/").text, `href="/pumps/P-1%2F3`) {
 		t.Error("the fleet page has no link to the pump")
 	}
 	for _, path := range []string{pumpPath(odd), "/api/v1" + pumpPath(odd), "/api/v1/pumps/" + url.PathEscape(odd) + "/trend"} {
@@ -104,13 +104,13 @@ func TestNumbersThatJSONLacks(t *testing.T) {
 	src.pumps[0].Readings[feature.Ripple].Value = math.NaN()
 	base, _ := startServer(t, src)
 	answer := get(t, base+"/api/v1/pumps/P-101")
-	body := readAll(t, answer)
+	body := answer.text
 	if answer.StatusCode != 200 || strings.Contains(body, "air_inlet_pressure_pa") || strings.Contains(body, `"statistic"`) {
 		t.Errorf("%d %s", answer.StatusCode, body)
 	}
 	for _, path := range []string{"/", "/pumps/P-101"} {
 		answer := get(t, base+path)
-		if body := readAll(t, answer); answer.StatusCode != 200 || strings.Contains(body, "NaN") || strings.Contains(body, "Inf") {
+		if body := answer.text; answer.StatusCode != 200 || strings.Contains(body, "NaN") || strings.Contains(body, "Inf") {
 			t.Errorf("%s: status %d, or a NaN on the page", path, answer.StatusCode)
 		}
 	}
@@ -123,9 +123,20 @@ func TestOwnFaultsStayInTheLog(t *testing.T) {
 	base, _ := startServer(t, src)
 	for _, path := range []string{"/", "/pumps/P-103", "/tickets", "/api/v1/pumps", "/api/v1/tickets", "/api/v1/advisories"} {
 		answer := get(t, base+path)
-		if body := readAll(t, answer); answer.StatusCode != 500 || strings.Contains(body, "state.db") {
+		if body := answer.text; answer.StatusCode != 500 || strings.Contains(body, "state.db") {
 			t.Errorf("%s: %d %s", path, answer.StatusCode, body)
 		}
+	}
+}
+
+// TestTrendFails wants the fleet page to show every pump though no trend can be read.
+func TestTrendFails(t *testing.T) {
+	src := newFake(3)
+	src.trendErr = errors.New("disk I/O error")
+	base, _ := startServer(t, src)
+	answer := get(t, base+"/")
+	if answer.StatusCode != 200 || strings.Count(answer.text, "not readable:") != 3 || !strings.Contains(answer.text, "P-103") {
+		t.Errorf("status %d, and %d of 3 trends say that they failed", answer.StatusCode, strings.Count(answer.text, "not readable:"))
 	}
 }
 

@@ -28,11 +28,11 @@ func TestEventsOverTheWire(t *testing.T) {
 			t.Error(err)
 		}
 	})
-	answer := get(t, "http://"+s.Addr()+"/events")
-	if got := answer.Header.Get("Content-Type"); got != "text/event-stream" {
+	header, events := stream(t, "http://"+s.Addr()+"/events")
+	if got := header.Get("Content-Type"); got != "text/event-stream" {
 		t.Fatalf("content type %q", got)
 	}
-	lines := bufio.NewScanner(answer.Body)
+	lines := bufio.NewScanner(events)
 	comments, changes := 0, 0
 	for changes < 2 && lines.Scan() {
 		switch lines.Text() {
@@ -87,9 +87,10 @@ func TestEventsPace(t *testing.T) {
 // TestEventsEndWithTheSource wants the stream to end when the agent closes the subscription, and when
 // the client is gone.
 func TestEventsEndWithTheSource(t *testing.T) {
-	s := New(newFake(1), http.NotFoundHandler(), slog.New(slog.DiscardHandler))
+	src := newFake(1)
+	s := New(src, http.NotFoundHandler(), slog.New(slog.DiscardHandler))
 	request := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/events", nil)
-	close(s.src.(*fakeSource).changes)
+	close(src.changes)
 	s.streamEvents(&streamRecorder{header: http.Header{}}, request)
 
 	s = New(newFake(1), http.NotFoundHandler(), slog.New(slog.DiscardHandler))

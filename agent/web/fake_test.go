@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -25,6 +26,7 @@ type fakeSource struct {
 	advisories []event.Advisory
 	health     Health
 	err        error // where set, every call that can fail does
+	trendErr   error // where set, trends fail
 	trendCalls int
 	changes    chan struct{}
 }
@@ -47,8 +49,8 @@ func (f *fakeSource) Trend(_ context.Context, id string, which feature.ID, from,
 	if index < 0 {
 		return nil, fmt.Errorf("pump %q: %w", id, ErrNotFound)
 	}
-	if f.err != nil {
-		return nil, f.err
+	if err := errors.Join(f.err, f.trendErr); err != nil {
+		return nil, err
 	}
 	p := f.pumps[index]
 	base, band := typical(which)

@@ -24,6 +24,7 @@ type fleetRow struct {
 	Doing                   string
 	Rate, Air, Discharge    string
 	Spark, Bar              template.HTML
+	SparkFailed             bool
 	Evidence                string
 	Learning                string
 	Ticket                  *ticketRow
@@ -76,9 +77,7 @@ func (s *Server) fleetPage(r *http.Request) (rendered, error) {
 	rows := make([]fleetRow, len(pumps))
 	counts := map[Status]int{}
 	for i, p := range pumps {
-		if rows[i], err = s.fleetRow(r.Context(), p, open, data.Few); err != nil {
-			return rendered{}, err
-		}
+		rows[i] = s.fleetRow(r.Context(), p, open, data.Few)
 		counts[rows[i].Status]++
 	}
 	for _, status := range statuses {
@@ -94,7 +93,7 @@ func (s *Server) fleetPage(r *http.Request) (rendered, error) {
 	return render("fleet", data)
 }
 
-func (s *Server) fleetRow(ctx context.Context, p PumpView, open []event.Ticket, few bool) (fleetRow, error) {
+func (s *Server) fleetRow(ctx context.Context, p PumpView, open []event.Ticket, few bool) fleetRow {
 	row := fleetRow{
 		ID: p.ID, Path: pumpPath(p.ID), Model: plain(p.Model), Liquid: p.Liquid,
 		Status: judge(p, open), Doing: doing(p),
@@ -114,7 +113,7 @@ func (s *Server) fleetRow(ctx context.Context, p PumpView, open []event.Ticket, 
 		row.Bar, row.Evidence = evidenceBar(p, 44, 10), evidenceShare(p)
 	}
 	if p.LastData.IsZero() || p.Learning != "" {
-		return row, nil
+		return row
 	}
 	width, height := 98, 24
 	if few {
@@ -122,9 +121,11 @@ func (s *Server) fleetRow(ctx context.Context, p PumpView, open []event.Ticket, 
 	}
 	var err error
 	if row.Spark, err = s.spark(ctx, p, width, height); err != nil {
-		return row, fmt.Errorf("trend of pump %s: %w", p.ID, err)
+		// One trend that cannot be read must not hide forty pumps.
+		s.log.Error("trend not shown", "pump", p.ID, "error", err)
+		row.SparkFailed = true
 	}
-	return row, nil
+	return row
 }
 
 // evidenceBar draws the statistic against the threshold at which it becomes a ticket.

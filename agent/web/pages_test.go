@@ -14,7 +14,7 @@ import (
 // TestGoldenTicket fixes the page of a ticket as the server sends it.
 func TestGoldenTicket(t *testing.T) {
 	base, _ := startServer(t, newFake(6))
-	checkGolden(t, "ticket.html", []byte(readAll(t, get(t, base+"/tickets/T-P-103-0004"))))
+	checkGolden(t, "ticket.html", []byte(get(t, base+"/tickets/T-P-103-0004").text))
 }
 
 // TestPrintTicket wants a file that stands alone: it fetches nothing, links nowhere and has no form.
@@ -93,7 +93,7 @@ func TestHostileText(t *testing.T) {
 	base, _ := startServer(t, src)
 	for _, path := range []string{"/", pumpPath(hostile), "/pumps/P-105", "/tickets", "/tickets/T-P-103-0004", "/nowhere/" + strings.TrimPrefix(pumpPath(hostile), "/pumps/")} {
 		answer := get(t, base+path)
-		body := readAll(t, answer)
+		body := answer.text
 		if answer.StatusCode != 200 && !strings.HasPrefix(path, "/nowhere") {
 			t.Errorf("%s: status %d", path, answer.StatusCode)
 		}
@@ -114,7 +114,7 @@ func TestPagesNeedNothingElse(t *testing.T) {
 	base, _ := startServer(t, newFake(40))
 	inline := regexp.MustCompile(`(?i)<style|\sstyle=|\son[a-z]+=|<script>|https?://|javascript:`)
 	for _, path := range []string{"/", "/pumps/P-103", "/tickets", "/tickets/T-P-103-0004", "/nowhere"} {
-		if found := inline.FindString(readAll(t, get(t, base+path))); found != "" {
+		if found := inline.FindString(get(t, base+path).text); found != "" {
 			t.Errorf("%s holds %q", path, found)
 		}
 	}
@@ -130,7 +130,7 @@ func TestSparkCache(t *testing.T) {
 		src.mu.Lock()
 		src.trendCalls = 0
 		src.mu.Unlock()
-		readAll(t, get(t, base+"/"))
+		get(t, base+"/")
 		src.mu.Lock()
 		defer src.mu.Unlock()
 		if src.trendCalls != want {
@@ -157,7 +157,7 @@ func TestStatic(t *testing.T) {
 		"style.css": "text/css; charset=utf-8", "live.js": "text/javascript; charset=utf-8", "mark.svg": "image/svg+xml",
 	} {
 		answer := get(t, base+"/static/"+name)
-		if answer.StatusCode != 200 || answer.Header.Get("Content-Type") != kind || len(readAll(t, answer)) == 0 {
+		if answer.StatusCode != 200 || answer.Header.Get("Content-Type") != kind || len(answer.text) == 0 {
 			t.Errorf("%s: %d %s", name, answer.StatusCode, answer.Header.Get("Content-Type"))
 		}
 		again := send(t, "GET", base+"/static/"+name, "", map[string]string{"If-None-Match": answer.Header.Get("ETag")})

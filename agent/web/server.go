@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -78,7 +79,7 @@ func (s *Server) serve(ctx context.Context, listener net.Listener) {
 		BaseContext:       func(net.Listener) context.Context { return ctx },
 	}
 	s.serving.Go(func() {
-		if err := s.http.Serve(listener); err != http.ErrServerClosed {
+		if err := s.http.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
 			s.log.Error("web server ended", "address", listener.Addr().String(), "error", err)
 		}
 	})

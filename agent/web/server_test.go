@@ -38,13 +38,13 @@ func TestStopBeforeStart(t *testing.T) {
 // the server's goroutines are gone (TestMain looks for them).
 func TestStopEndsStreams(t *testing.T) {
 	base, s := startServer(t, newFake(1))
-	answer := get(t, base+"/events")
+	_, events := stream(t, base+"/events")
 	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
 	defer cancel()
 	if err := s.Stop(ctx); err != nil {
 		t.Error(err)
 	}
-	if _, err := io.ReadAll(answer.Body); err != nil {
+	if _, err := io.ReadAll(events); err != nil {
 		t.Error("the stream did not end cleanly:", err)
 	}
 	if err := s.Start(t.Context(), s.Addr()); err != nil {
@@ -59,9 +59,8 @@ func TestProbes(t *testing.T) {
 	expect := func(path string, status int, text string) {
 		t.Helper()
 		answer := get(t, base+path)
-		body := readAll(t, answer)
-		if answer.StatusCode != status || body != text {
-			t.Errorf("%s: %d %q, want %d %q", path, answer.StatusCode, body, status, text)
+		if answer.StatusCode != status || answer.text != text {
+			t.Errorf("%s: %d %q, want %d %q", path, answer.StatusCode, answer.text, status, text)
 		}
 	}
 	expect("/healthz", 200, "ok\n")
@@ -81,12 +80,19 @@ var client = &http.Client{
 	CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 }
 
-func get(t *testing.T, url string) *http.Response {
+// reply is an answer read to its end.
+type reply struct {
+	StatusCode int
+	Header     http.Header
+	text       string
+}
+
+func get(t *testing.T, url string) reply {
 	t.Helper()
 	return send(t, http.MethodGet, url, "", nil)
 }
 
-func send(t *testing.T, method, url, body string, header map[string]string) *http.Response {
+func send(t *testing.T, method, url, body string, header map[string]string) reply {
 	t.Helper()
 	request, err := http.NewRequestWithContext(t.Context(), method, url, strings.NewReader(body))
 	if err != nil {
@@ -102,15 +108,25 @@ func send(t *testing.T, method, url, body string, header map[string]string) *htt
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = answer.Body.Close() })
-	return answer
-}
-
-func readAll(t *testing.T, answer *http.Response) string {
-	t.Helper()
-	body, err := io.ReadAll(answer.Body)
+	defer answer.Body.Close()
+	text, err := io.ReadAll(answer.Body)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return string(body)
+	return reply{answer.StatusCode, answer.Header, string(text)}
+}
+
+// stream opens an answer that does not end by itself; it is closed with the test.
+func stream(t *testing.T, url string) (http.Header, io.Reader) {
+	t.Helper()
+	request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, url, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer, err := client.Do(request)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = answer.Body.Close() })
+	return answer.Header, answer.Body
 }

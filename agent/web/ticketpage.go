@@ -140,8 +140,7 @@ func (s *Server) closeForm(r *http.Request) (rendered, error) {
 func (s *Server) ticketForm(r *http.Request, closing bool, act func(id string, a action) error) (rendered, error) {
 	id := r.PathValue("id")
 	if err := r.ParseForm(); err != nil {
-		var tooLarge *http.MaxBytesError
-		if errors.As(err, &tooLarge) {
+		if _, tooLarge := errors.AsType[*http.MaxBytesError](err); tooLarge {
 			return rendered{}, err
 		}
 		return rendered{}, badRequest("the form cannot be read: %v", err)
@@ -154,8 +153,7 @@ func (s *Server) ticketForm(r *http.Request, closing bool, act func(id string, a
 	if err == nil {
 		return rendered{redirect: ticketPath(id)}, nil
 	}
-	var input *inputError
-	if !errors.As(err, &input) && !errors.Is(err, ErrConflict) {
+	if _, input := errors.AsType[*inputError](err); !input && !errors.Is(err, ErrConflict) {
 		return rendered{}, err
 	}
 	t, findErr := s.src.Ticket(r.Context(), id)
