@@ -39,6 +39,7 @@ type broker interface {
 type security struct {
 	user, password string
 	certs          *certificates // TLS with client certificates
+	forbidden      string        // a topic that nobody may read (in-process broker only)
 }
 
 // brokers are the implementations that the contract suite runs against.
@@ -155,7 +156,9 @@ func (d *door) OnConnectAuthenticate(_ *mochi.Client, p packets.Packet) bool {
 		string(p.Connect.Username) == d.security.user && string(p.Connect.Password) == d.security.password
 }
 
-func (*door) OnACLCheck(*mochi.Client, string, bool) bool { return true }
+func (d *door) OnACLCheck(_ *mochi.Client, topic string, _ bool) bool {
+	return d.security.forbidden == "" || topic != d.security.forbidden
+}
 
 func newMochi(t *testing.T, s security) broker {
 	t.Helper()

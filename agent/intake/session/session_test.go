@@ -361,6 +361,21 @@ func TestUserAndPassword(t *testing.T) {
 	})
 }
 
+// One topic that the broker forbids is told, and the others work. (mosquitto 2.0 grants such a subscription
+// and then delivers nothing, so only the in-process broker shows this.)
+func TestForbiddenTopic(t *testing.T) {
+	b := newMochi(t, security{forbidden: "p/forbidden"})
+	b.start(t)
+	t.Cleanup(func() { b.stop(t) })
+	l := listen(t, at(b.address()), []string{"p/a", "p/forbidden"}, nil)
+	l.waitConnected(t)
+	if s := l.Status(); !strings.Contains(s.LastError, `the broker refuses ["p/forbidden"]`) {
+		t.Errorf("%+v", s)
+	}
+	publish(t, b.address()).send("p/a", "1")
+	l.waitFor(t, "1")
+}
+
 func TestTLSWithCertificates(t *testing.T) {
 	certs := newCertificates(t)
 	forEachBroker(t, security{certs: certs}, func(t *testing.T, b broker) {
