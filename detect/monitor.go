@@ -59,6 +59,15 @@ func (m *Monitor) Advance(t time.Time) {
 	m.fold()
 }
 
+// Refold folds epochs that were finished and stored before, in time order, as after a crash: their findings come again.
+// Samples of an epoch that was still open are forgotten.
+func (m *Monitor) Refold(epochs []feature.Epoch) {
+	m.builder = feature.NewBuilder(builderSettings(m.settings))
+	for i := range epochs {
+		m.epoch(&epochs[i])
+	}
+}
+
 // Take returns what was found since the last call, in order of time.
 func (m *Monitor) Take() []Finding {
 	out := m.out

@@ -80,11 +80,15 @@ type Ticket struct {
 	ISO14224            string        `json:"iso14224"`
 	Severity            float64       `json:"severity"`
 	Since               time.Time     `json:"since"`
-	ActBy               string        `json:"act_by,omitempty"`
-	IfNotDone           string        `json:"if_not_done"`
-	Evidence            []Evidence    `json:"evidence"`
-	Cautions            []string      `json:"cautions"`
-	ChecksBeforeOpening []string      `json:"checks_before_opening"`
+	// Flag is set where the evidence has gone since a person acknowledged the ticket.
+	Flag string `json:"flag,omitempty"`
+	// Note is what the person who closed the ticket found.
+	Note                string     `json:"note,omitempty"`
+	ActBy               string     `json:"act_by,omitempty"`
+	IfNotDone           string     `json:"if_not_done"`
+	Evidence            []Evidence `json:"evidence"`
+	Cautions            []string   `json:"cautions"`
+	ChecksBeforeOpening []string   `json:"checks_before_opening"`
 }
 
 // Alternative is another explanation with its probability; exactly one of Fault and Cause is set.
@@ -117,18 +121,19 @@ type Advisory struct {
 	Action      string     `json:"action"`
 }
 
-// Baseline is the data of a baseline event.
+// Baseline is the data of a baseline event. Of a reset it has only the pump, the model and the reason.
 type Baseline struct {
-	Pump   string     `json:"pump"`
-	Model  string     `json:"model"`
-	Called string     `json:"called"` // "healthy" or "as found"
-	From   time.Time  `json:"from"`
-	To     time.Time  `json:"to"`
-	Epochs int        `json:"epochs"`
-	Inlet  [2]float64 `json:"inlet_pa"`
-	// Discharge is the range of discharge pressure that was seen, Pa gauge.
-	Discharge [2]float64 `json:"discharge_pa"`
-	Lacks     []string   `json:"lacks,omitempty"`
+	Pump   string    `json:"pump"`
+	Model  string    `json:"model"`
+	Reason string    `json:"reason,omitempty"`
+	Called string    `json:"called,omitempty"` // "healthy" or "as found"
+	From   time.Time `json:"from,omitzero"`
+	To     time.Time `json:"to,omitzero"`
+	Epochs int       `json:"epochs,omitempty"`
+	// Inlet and Discharge are the ranges of operating points that were seen, Pa gauge.
+	Inlet     *[2]float64 `json:"inlet_pa,omitempty"`
+	Discharge *[2]float64 `json:"discharge_pa,omitempty"`
+	Lacks     []string    `json:"lacks,omitempty"`
 }
 
 // Beat is the data of a heartbeat.

@@ -1,0 +1,174 @@
+package watch
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"diastole/agent/config"
+	"diastole/agent/event"
+	"diastole/detect"
+	"diastole/detect/diagnose"
+	"diastole/model/advice"
+)
+
+// book keeps the tickets and advisories of one pump and turns findings and people's acts into events.
+type book struct {
+	Tickets    []event.Ticket   // those not closed
+	Advisories []event.Advisory // those not closed
+}
+
+// emit adds an event.
+func (o *Output) emit(site, pump string, t event.Type, at time.Time, about string, data any) {
+	e, err := event.New(site, pump, t, at, about, data)
+	if err != nil { // all data types here are structs of numbers and text: only a NaN could do it
+		panic(fmt.Sprintf("BUG: %v", err))
+	}
+	o.Events = append(o.Events, e)
+}
+
+// fault follows a finding about a fault.
+func (b *book) fault(site string, p *config.Pump, f *detect.Finding, out *Output) {
+	id := p.ID + "-" + f.Key
+	i := slices.IndexFunc(b.Tickets, func(t event.Ticket) bool { return t.Ticket == id })
+	switch f.Kind {
+	case detect.FaultRaised:
+		t := ticketOf(p, id, f)
+		b.Tickets = append(b.Tickets, t)
+		out.Tickets = append(out.Tickets, Ticket{f.Time, t})
+		out.emit(site, p.ID, event.TicketOpened, f.Time, id, t)
+	case detect.FaultChanged:
+		if i < 0 {
+			return // closed by a person while the evidence stands
+		}
+		t := ticketOf(p, id, f)
+		old := b.Tickets[i]
+		t.State, t.By = old.State, old.By
+		if old.State == event.StateAcknowledged && t.Kit != old.Kit {
+			t.Kit, t.Bring, t.KitNumber = old.Kit, old.Bring, old.KitNumber // a person has pulled it already
+		}
+		b.Tickets[i] = t
+		out.Tickets = append(out.Tickets, Ticket{f.Time, t})
+		out.emit(site, p.ID, event.TicketUpdated, f.Time, id, t)
+	case detect.FaultCleared:
+		if i < 0 {
+			return
+		}
+		t := b.Tickets[i]
+		if t.State == event.StateAcknowledged {
+			t.Flag = "the evidence has gone: look before opening the pump"
+			b.Tickets[i] = t
+			out.emit(site, p.ID, event.TicketUpdated, f.Time, id, t)
+		} else {
+			t.State, t.Outcome = event.StateClosed, event.Withdrawn
+			b.Tickets = slices.Delete(b.Tickets, i, i+1)
+			out.emit(site, p.ID, event.TicketClosed, f.Time, id, t)
+		}
+		out.Tickets = append(out.Tickets, Ticket{f.Time, t})
+	}
+}
+
+// cause follows a finding about a cause outside the pump.
+func (b *book) cause(site string, p *config.Pump, f *detect.Finding, out *Output) {
+	id := p.ID + "-" + f.Key
+	i := slices.IndexFunc(b.Advisories, func(a event.Advisory) bool { return a.Advisory == id })
+	d := f.Diagnosis
+	a := event.Advisory{
+		Advisory: id, Pump: p.ID, Cause: d.Cause, Channel: d.Channel, Probability: rounded(d.Probability),
+		Since: d.Since.UTC(), Evidence: evidenceOf(d), Action: advice.ForCause(d.Cause),
+	}
+	switch f.Kind {
+	case detect.CauseRaised:
+		b.Advisories = append(b.Advisories, a)
+		out.emit(site, p.ID, event.AdvisoryOpened, f.Time, id, a)
+	case detect.CauseChanged:
+		if i < 0 {
+			return
+		}
+		b.Advisories[i] = a
+		out.emit(site, p.ID, event.AdvisoryUpdated, f.Time, id, a)
+	case detect.CauseCleared:
+		if i < 0 {
+			return
+		}
+		a.Outcome = event.Done
+		b.Advisories = slices.Delete(b.Advisories, i, i+1)
+		out.emit(site, p.ID, event.AdvisoryClosed, f.Time, id, a)
+	}
+	out.Advisories = append(out.Advisories, Advisory{f.Time, a})
+}
+
+// ticketOf writes the ticket that a finding asks for.
+func ticketOf(p *config.Pump, id string, f *detect.Finding) event.Ticket {
+	d := f.Diagnosis
+	const sudden = 0.25 // of full size within the epochs that it took to be sure: no wear is that fast
+	adv := advice.For(d.Fault, d.Side, d.Severity, f.Kind == detect.FaultRaised && d.Severity > sudden)
+	t := event.Ticket{
+		Ticket: id, Pump: p.ID, Serial: p.Serial, Model: p.Settings.Model.Name, State: event.StateOpen,
+		Fault: d.Fault, Side: d.Side, Probability: rounded(d.Probability),
+		Kit: adv.Kit, Bring: adv.Bring, KitNumber: p.KitNumbers[adv.Kit],
+		StrokesSinceRebuild: math.Round(f.StrokesRun),
+		Suspects:            adv.Suspects, Urgency: adv.Urgency, NE107: string(adv.NE107), ISO14224: adv.ISO14224,
+		Severity: rounded(max(0, d.Severity)), Since: d.Since.UTC(), IfNotDone: adv.IfNotDone,
+		Evidence: evidenceOf(d), Cautions: adv.Cautions,
+	}
+	for _, a := range d.Alternatives {
+		t.Alternatives = append(t.Alternatives, event.Alternative{Fault: a.Fault, Cause: a.Cause, Probability: rounded(a.Probability)})
+	}
+	for _, c := range adv.Checks {
+		t.ChecksBeforeOpening = append(t.ChecksBeforeOpening, c.String())
+	}
+	return t
+}
+
+func evidenceOf(d *diagnose.Diagnosis) []event.Evidence {
+	out := make([]event.Evidence, 0, len(d.Evidence))
+	for _, e := range d.Evidence {
+		out = append(out, event.Evidence{
+			Feature: e.Feature.String(), Unit: e.Feature.Unit(),
+			Expected: significant(e.Expected), Observed: significant(e.Observed), DeviationSigma: math.Round(e.Sigma*10) / 10,
+			Meaning: advice.Meaning(e.Feature.String(), e.Sigma > 0),
+		})
+	}
+	return out
+}
+
+// has tells whether a ticket is among those not closed.
+func (b *book) has(id string) bool {
+	return slices.ContainsFunc(b.Tickets, func(t event.Ticket) bool { return t.Ticket == id })
+}
+
+// act is what a person does with a ticket; the error says why it cannot be.
+func (b *book) act(site string, p *config.Pump, id string, at time.Time, change func(*event.Ticket) error, out *Output) (event.Ticket, error) {
+	i := slices.IndexFunc(b.Tickets, func(t event.Ticket) bool { return t.Ticket == id })
+	if i < 0 {
+		return event.Ticket{}, fmt.Errorf("ticket %s: %w", id, ErrNotOpen)
+	}
+	t := b.Tickets[i]
+	if err := change(&t); err != nil {
+		return event.Ticket{}, fmt.Errorf("ticket %s: %w", id, err)
+	}
+	kind := event.TicketUpdated
+	if t.State == event.StateClosed {
+		kind = event.TicketClosed
+		b.Tickets = slices.Delete(b.Tickets, i, i+1)
+	} else {
+		b.Tickets[i] = t
+	}
+	out.Tickets = append(out.Tickets, Ticket{at, t})
+	out.emit(site, p.ID, kind, at, id, t)
+	return t, nil
+}
+
+// rounded and significant keep numbers in events to what they are worth: figures beyond it differ between machines
+// in their last bits.
+func rounded(x float64) float64 { return math.Round(x*1000) / 1000 }
+
+func significant(x float64) float64 {
+	if x == 0 || math.IsNaN(x) || math.IsInf(x, 0) {
+		return 0
+	}
+	scale := math.Pow(10, 4-math.Ceil(math.Log10(math.Abs(x))))
+	return math.Round(x*scale) / scale
+}

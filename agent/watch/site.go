@@ -1,0 +1,211 @@
+// Package watch is the agent without its sockets and disk: messages of all pumps of a site go in, epochs, tickets and
+// events come out. Live and replay run exactly this code; time comes only from the arrivals of messages and from ticks.
+package watch
+
+import (
+	"fmt"
+	"log/slog"
+	"slices"
+	"time"
+
+	"diastole/agent/config"
+	"diastole/agent/event"
+	"diastole/agent/intake"
+	"diastole/agent/intake/settle"
+	"diastole/detect"
+	"diastole/detect/feature"
+)
+
+// Epoch is a finished epoch of a pump.
+type Epoch struct {
+	Pump  string
+	Epoch feature.Epoch
+}
+
+// Ticket is a ticket as it stands since a time of the data.
+type Ticket struct {
+	Time   time.Time
+	Ticket event.Ticket
+}
+
+// Advisory is an advisory as it stands since a time of the data.
+type Advisory struct {
+	Time     time.Time
+	Advisory event.Advisory
+}
+
+// Output is what came of messages and ticks: rows to store and events to send, in the order of their making.
+type Output struct {
+	Epochs     []Epoch
+	Events     []event.Event
+	Tickets    []Ticket
+	Advisories []Advisory
+}
+
+// Empty tells that there is nothing in it.
+func (o *Output) Empty() bool {
+	return len(o.Epochs)+len(o.Events)+len(o.Tickets)+len(o.Advisories) == 0
+}
+
+// Site watches all pumps of a configuration. It is not safe for concurrent use; one goroutine owns it.
+type Site struct {
+	cfg    *config.Config
+	router *intake.Router
+	pumps  []*pump
+	dst    []float64
+}
+
+// New makes a site whose pumps have seen nothing. The error names the channel that cannot be decoded.
+func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
+	router, err := intake.NewRouter(cfg.Pumps, log)
+	if err != nil {
+		return nil, fmt.Errorf("channels: %w", err)
+	}
+	s := &Site{cfg: cfg, router: router}
+	for i := range cfg.Pumps {
+		s.pumps = append(s.pumps, newPump(cfg.Site, &cfg.Pumps[i]))
+	}
+	return s, nil
+}
+
+// Router is where messages go; its counts may be read from any goroutine.
+func (s *Site) Router() *intake.Router { return s.router }
+
+// Message takes one message. Messages come in the order of their arrival.
+func (s *Site) Message(m intake.Message) {
+	for _, r := range s.router.Find(m.Topic) {
+		c, ok := r.Decode(s.dst[:0], m)
+		if !ok {
+			continue
+		}
+		s.dst = c.Values
+		p := s.pumps[r.Pump]
+		p.advance(m.Arrival)
+		p.offer(m.Arrival, c)
+	}
+}
+
+// Tick lets time pass for all pumps, so that silence is seen too. However many ticks come between two messages, what
+// comes out is the same.
+func (s *Site) Tick(now time.Time) {
+	for _, p := range s.pumps {
+		p.advance(now)
+	}
+}
+
+// Take returns what came out since the last call.
+func (s *Site) Take() Output {
+	var all Output
+	for _, p := range s.pumps {
+		all.Epochs = append(all.Epochs, p.out.Epochs...)
+		all.Events = append(all.Events, p.out.Events...)
+		all.Tickets = append(all.Tickets, p.out.Tickets...)
+		all.Advisories = append(all.Advisories, p.out.Advisories...)
+		p.out = Output{}
+	}
+	return all
+}
+
+// Status is what is known of one pump now, for people to see.
+type Status struct {
+	Pump     *config.Pump
+	LastData time.Time
+	// Newest is the newest finished epoch; its Start is zero before the first.
+	Newest  feature.Epoch
+	Monitor detect.Status
+	Settled settle.Counts
+	// Expected and Sigma are what the healthy pump would have shown in the newest epoch, in the features' own units;
+	// they mean nothing unless Judged.
+	Expected, Sigma [feature.NumFeatures]float64
+	Judged          bool
+	Tickets         []event.Ticket
+	Advisories      []event.Advisory
+}
+
+// Status reports on all pumps in the order of the configuration. What it returns is not changed later.
+func (s *Site) Status() []Status {
+	out := make([]Status, len(s.pumps))
+	for i, p := range s.pumps {
+		out[i] = Status{
+			Pump: p.cfg, LastData: p.lastData, Newest: p.newest, Monitor: p.monitor.Status(), Settled: p.settler.Counts(),
+			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories),
+		}
+		out[i].Expected, out[i].Sigma, out[i].Judged = p.monitor.Expect(p.newest)
+	}
+	return out
+}
+
+// Expect gives what the healthy pump would have shown in an epoch, in the features' own units: mean and standard
+// deviation. It reports false where that is not known.
+func (s *Site) Expect(pump string, e feature.Epoch) (mean, sigma [feature.NumFeatures]float64, ok bool) {
+	p := s.find(pump)
+	if p == nil {
+		return mean, sigma, false
+	}
+	return p.monitor.Expect(e)
+}
+
+// Acknowledge records that a person has taken a ticket on.
+func (s *Site) Acknowledge(id, by string, at time.Time) (event.Ticket, error) {
+	return s.act(id, at, func(t *event.Ticket) error {
+		t.State, t.By = event.StateAcknowledged, by
+		return nil
+	})
+}
+
+// Close ends a ticket as done or rejected. Where it is done the pump has been rebuilt: its healthy state is learned anew.
+func (s *Site) Close(id, by string, outcome event.Outcome, note string, at time.Time) (event.Ticket, error) {
+	if outcome != event.Done && outcome != event.Rejected {
+		return event.Ticket{}, fmt.Errorf("outcome %q is not known; allowed are %s, %s", outcome, event.Done, event.Rejected)
+	}
+	t, err := s.act(id, at, func(t *event.Ticket) error {
+		t.State, t.By, t.Outcome, t.Note = event.StateClosed, by, outcome, note
+		return nil
+	})
+	if err == nil && outcome == event.Done {
+		s.find(t.Pump).relearn(at, "rebuilt: ticket "+id)
+	}
+	return t, err
+}
+
+func (s *Site) act(id string, at time.Time, change func(*event.Ticket) error) (event.Ticket, error) {
+	for _, p := range s.pumps {
+		if p.book.has(id) {
+			return p.book.act(p.site, p.cfg, id, at, change, &p.out)
+		}
+	}
+	return event.Ticket{}, fmt.Errorf("ticket %s: %w", id, ErrNotOpen)
+}
+
+// Snapshot stores all that is known of a pump, and the time of its newest data.
+func (s *Site) Snapshot(pump string) (time.Time, []byte, error) {
+	p := s.find(pump)
+	if p == nil {
+		return time.Time{}, nil, fmt.Errorf("pump %s is not configured", pump)
+	}
+	data, err := p.snapshot()
+	return p.newest.End, data, err
+}
+
+// Restore goes on where a snapshot was taken, and folds the epochs that were finished since. Without a snapshot (nil) it
+// folds the epochs alone. A snapshot that cannot be read is an error, after which the pump is as new.
+func (s *Site) Restore(pump string, snapshot []byte, epochs []feature.Epoch) error {
+	p := s.find(pump)
+	if p == nil {
+		return fmt.Errorf("pump %s is not configured", pump)
+	}
+	if snapshot == nil {
+		p.refold(epochs)
+		return nil
+	}
+	return p.restore(snapshot, epochs)
+}
+
+func (s *Site) find(id string) *pump {
+	for _, p := range s.pumps {
+		if p.cfg.ID == id {
+			return p
+		}
+	}
+	return nil
+}
