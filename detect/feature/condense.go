@@ -69,7 +69,7 @@ func (c *condenser) split(readings []reading) {
 			continue
 		}
 		c.runs = append(c.runs, sided{strokes: strokes, aFirst: true})
-		edges = append(edges, edgesOf(strokes))
+		edges = append(edges, edgesOf(strokes, c.b.scratch.c))
 	}
 	odd := c.b.parity(edges, readings)
 	c.out.CounterExcess = c.b.excess(edges, readings)

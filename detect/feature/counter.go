@@ -18,15 +18,12 @@ const (
 // latency is the log posterior over the counter's latency, less what one epoch adds.
 type latency struct{ Log [latencies]float64 }
 
-// latencyPrior is the log prior of a latency: counters are read within some ten milliseconds, but a slow poll
-// or a clock that differs is possible.
+// latencyPrior is the log prior of a latency. A counter's switch closes some 10 ms before the inlet's dip shows the
+// changeover, and it is read within some ten milliseconds; but a slow poll or a clock that differs is possible.
 func latencyPrior(i int) float64 {
+	const usual, scale, other = -0.01, 0.03, 0.02
 	t := float64(latencyFrom+int64(i)*latencyStep) / 1e9
-	scale := 0.04
-	if t < 0 {
-		scale = 0.02
-	}
-	return math.Log(0.98*math.Exp(-math.Abs(t)/scale)/0.06 + 0.02/0.96)
+	return math.Log((1-other)*math.Exp(-math.Abs(t-usual)/scale)/(2*scale) + other/(float64(latencies*latencyStep)/1e9))
 }
 
 func newLatency() latency {
@@ -109,13 +106,13 @@ func (b *Builder) counterPrior(w *stroke.Window, from, to int64) {
 	w.StrokesSE = math.Hypot(0.6*quantum*open/span, 0.5) + 0.05*w.Strokes
 }
 
-// run is the edges of one stretch within an epoch: times of consecutive edges, the first with a number, and how far the
-// stretch was seen before and after them without another edge.
+// run is the edges of one stretch within an epoch: the number of the first, and the times of all, which follow each
+// other without a gap. A stroke longer than long says nothing of the counter: whether it counts the end of the
+// piston's travel or the valve's switch, which a hesitating valve parts, is not known.
 type run struct {
-	stretch  int32
-	number   int32
-	times    []int64
-	from, to int64
+	number int32
+	times  []int64
+	long   int64
 }
 
 // certain is the probability from which a parity is believed.
@@ -208,17 +205,17 @@ func (b *Builder) offset(r run, readings []reading, latency int64) (int64, float
 	return totals[best], -cost
 }
 
-// seen calls f with each reading that falls into a run if it is old by a latency, the time for which it stands, and
-// the number of the run's edges until then.
+// seen calls f with each reading that falls into a usual stroke of a run if it is old by a latency, the time for which it
+// stands, and the number of the run's edges until then.
 func (b *Builder) seen(r run, readings []reading, latency int64, f func(c reading, t int64, k int)) {
 	k := 0
 	for _, c := range readings {
 		t := c.T - latency
-		if t < r.from || t >= r.to {
-			continue
-		}
 		for k < len(r.times) && r.times[k] <= t {
 			k++
+		}
+		if k == 0 || k == len(r.times) || r.times[k]-r.times[k-1] > r.long {
+			continue
 		}
 		f(c, t, k)
 	}
@@ -263,26 +260,15 @@ func (b *Builder) excess(runs []run, readings []reading) Value {
 	var sum float64
 	ok := false
 	for _, r := range runs {
-		var first reading
-		k, at, seen := 0, 0, false
-		for _, c := range readings {
-			t := c.T - latency
-			if t < r.from || t > r.to {
-				continue
-			}
-			for k < len(r.times) && r.times[k] <= t {
-				k++
-			}
-			if !seen {
-				first, at, seen = c, k, true
-				continue
-			}
-			if d, good := b.delta(first, c); good {
+		var last reading
+		at := -1
+		b.seen(r, readings, latency, func(c reading, _ int64, k int) {
+			if d, good := b.delta(last, c); at >= 0 && good {
 				sum += d - float64(k-at)
 				ok = true
 			}
-			first, at = c, k
-		}
+			last, at = c, k
+		})
 	}
 	return Value{V: sum, SE: 1, Valid: ok}
 }

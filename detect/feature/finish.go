@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"diastole/detect/robust"
 )
 
 // building is the epoch under way.
@@ -98,13 +100,14 @@ func runsOf(strokes []record) [][]record {
 }
 
 // edgesOf is the run as edges, as the counter's parity wants it.
-func edgesOf(strokes []record) run {
-	r := run{stretch: strokes[0].Stretch, number: strokes[0].Number - 1}
-	r.from = strokes[0].End - int64(math.Round(strokes[0].Dur*1e9))
-	r.times = append(r.times, r.from)
+func edgesOf(strokes []record, scratch []float64) run {
+	r := run{number: strokes[0].Number - 1}
+	r.times = append(r.times, strokes[0].End-int64(math.Round(strokes[0].Dur*1e9)))
+	durations := make([]float64, 0, len(strokes))
 	for _, s := range strokes {
 		r.times = append(r.times, s.End)
+		durations = append(durations, s.Dur)
 	}
-	r.to = strokes[len(strokes)-1].End
+	r.long = int64(1.5e9 * robust.Quantile(durations, 0.4, scratch))
 	return r
 }

@@ -132,27 +132,38 @@ func (d *Decoder) combine(w Window) float64 {
 	return total
 }
 
+// usualLag is supposed until the pump has shown its own.
+const usualLag = 0.050
+
+// leastCorrelation is that of falls and bends from which their lag is believed.
+const leastCorrelation = 0.3
+
 // lag finds, in samples, how much later the discharge turns than the inlet falls: the shift at which the
 // discharge's bends, summed over the inlet's tall falls, are largest. It is averaged over windows.
 func (d *Decoder) lag(step float64, in strength) int {
-	best, bestSum := -1, 0.0
+	best, bestSum, bestSquare := -1, 0.0, 0.0
 	for l := 0; l <= int(maxLag/step); l++ {
-		sum := 0.0
+		var sum, square, out float64
 		for i := 0; i+l < len(d.in); i++ {
-			if d.in[i] > in.height/2 && d.out[i+l] == d.out[i+l] {
-				sum += d.in[i] * d.out[i+l]
+			if u, v := d.in[i], d.out[i+l]; u > in.height/2 && v == v {
+				sum += u * v
+				square += u * u
+				out += v * v
 			}
 		}
 		if sum > bestSum {
-			best, bestSum = l, sum
+			best, bestSum, bestSquare = l, sum, square*out
 		}
 	}
 	r := &d.Rhythm
-	if best >= 0 && in.presence() >= minPresence {
+	if best >= 0 && bestSum > leastCorrelation*math.Sqrt(bestSquare) {
 		if !r.HasLag {
 			r.Lag, r.HasLag = float64(best)*step, true
 		}
 		r.Lag += 0.2 * (float64(best)*step - r.Lag)
+	}
+	if !r.HasLag {
+		return int(math.Round(usualLag / step))
 	}
 	return int(math.Round(r.Lag / step))
 }
