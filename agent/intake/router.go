@@ -143,8 +143,7 @@ func (r *Route) refuse(m Message, err error) {
 		Time: m.Arrival, Text: err.Error(), Size: len(m.Payload),
 		Payload: slices.Clone(m.Payload[:min(len(m.Payload), keptPayload)]),
 	}
-	var e *payload.Error
-	if errors.As(err, &e) {
+	if e, ok := errors.AsType[*payload.Error](err); ok {
 		bad.Reason = e.Reason
 	}
 	r.mu.Lock()

@@ -53,8 +53,7 @@ func parseJSON(payload []byte) (any, *Error) {
 // syntaxError says where a payload stops being JSON.
 func syntaxError(err error, payload []byte) *Error {
 	where := ""
-	var s *json.SyntaxError
-	if errors.As(err, &s) {
+	if s, ok := errors.AsType[*json.SyntaxError](err); ok {
 		where = fmt.Sprintf(" at byte %d", s.Offset)
 	}
 	return refuse(Syntax, "%s is not JSON%s: %v", excerpt(payload), where, err)

@@ -31,8 +31,7 @@ func decodeWaveform(dst []float64, payload []byte) (time.Time, time.Duration, []
 func decodeAnyWaveform(dst []float64, payload []byte) (start time.Time, step time.Duration, values []float64, bad *Error) {
 	var members map[string]json.RawMessage
 	if err := json.Unmarshal(payload, &members); err != nil {
-		var wrongType *json.UnmarshalTypeError
-		if errors.As(err, &wrongType) {
+		if wrongType, ok := errors.AsType[*json.UnmarshalTypeError](err); ok {
 			return start, 0, nil, refuse(Syntax, "the payload is a JSON %s; allowed is %s", wrongType.Value, waveformForm)
 		}
 		return start, 0, nil, syntaxError(err, payload)

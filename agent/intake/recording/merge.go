@@ -37,8 +37,7 @@ func (m *Merge) Next() (intake.Message, error) {
 			m.heads[i] = head{message, true}
 			continue
 		}
-		var bad *LineError
-		if !errors.As(err, &bad) {
+		if _, ok := errors.AsType[*LineError](err); !ok {
 			m.readers[i] = nil
 		}
 		if !errors.Is(err, io.EOF) {

@@ -22,7 +22,7 @@ func (s *Session) connectOnce(ctx context.Context) error {
 	client := mqtt.NewClient(s.options(lost, func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 		conn, err := s.dialer.dial(connecting, s.timing.connect)
 		if err == nil {
-			stopCutting = context.AfterFunc(connecting, func() { conn.Close() })
+			stopCutting = context.AfterFunc(connecting, func() { _ = conn.Close() })
 		}
 		return conn, err
 	}))

@@ -10,6 +10,7 @@ import (
 	"errors"
 	"log/slog"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -161,7 +162,7 @@ func (s *Session) receive(_ mqtt.Client, m mqtt.Message) {
 		s.dropped.Add(1)
 		return
 	}
-	msg := intake.Message{Topic: m.Topic(), Payload: append([]byte(nil), body...), Retained: m.Retained()}
+	msg := intake.Message{Topic: m.Topic(), Payload: slices.Clone(body), Retained: m.Retained()}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	msg.Arrival = s.stamp()

@@ -215,8 +215,8 @@ func (s *Settler) beginEpoch(ch *channelState, jump jump) {
 
 // buffer is an empty slice with room for n values, a used one where possible.
 func (s *Settler) buffer(n int) []float64 {
-	for i := len(s.free) - 1; i >= 0; i-- {
-		if b := s.free[i]; cap(b) >= n {
+	for i, b := range slices.Backward(s.free) {
+		if cap(b) >= n {
 			s.free = slices.Delete(s.free, i, i+1)
 			return b[:0]
 		}
