@@ -20,11 +20,9 @@ const (
 // the air is driven out.
 const gatedStrokes = 10
 
-// The bounds of the patience with a pump that makes no stroke.
-const (
-	leastPatience = 2 * second
-	mostPatience  = 6 * second
-)
+// patience is how long a pump may make no stroke before it is said to stand still: longer than a slow stroke, and than
+// most hesitations of a sticking valve, and short enough to tell within ten seconds.
+const patience = 6 * second
 
 // running is what the pump does.
 type running struct {
@@ -79,24 +77,17 @@ func (r *running) saw(edges []edge) {
 	}
 }
 
-// patience is how long a pump may make no stroke before it is said to stand still.
-func (b *Builder) patience() int64 {
-	usual := max(b.st.Rhythm.Period[0], b.st.Rhythm.Period[1])
-	return min(max(int64(4*usual*1e9), leastPatience), mostPatience)
-}
-
 // judge decides what the pump does at a time; last tells that the burst ends here.
 func (b *Builder) judge(now int64, last bool) {
 	r := &b.st.Running
 	still := max(r.Newest, r.From)
 	quiet := now - still
-	patience := b.patience()
 	switch {
 	case quiet < patience && r.Previous > 0 && now-r.Previous < 2*patience:
 		b.judgeDry(now)
 	case r.Inlet < offPressure && quiet >= second:
 		b.change(Off, now, still)
-	case quiet >= patience || last && r.State == Unknown && quiet >= leastPatience:
+	case quiet >= patience || last && r.State == Unknown && quiet >= 2*second:
 		b.change(b.standing(), now, still)
 	}
 }

@@ -10,13 +10,13 @@ import (
 type Decoder struct {
 	Rhythm Rhythm
 
-	in, out, z, sorted, means []float64
-	cands                     []Edge
-	best                      [][2]float64
-	from                      [][2]int32
-	fold                      []float64
-	folded                    []int32
-	path, trial               []Edge
+	in, out, z, sorted, means, heights []float64
+	cands                              []Edge
+	best                               [][2]float64
+	from                               [][2]int32
+	fold                               []float64
+	folded                             []int32
+	path, trial                        []Edge
 }
 
 // Decode finds the edges of a window, in order. It returns none where nothing stands out of the
@@ -26,33 +26,84 @@ func (d *Decoder) Decode(w Window) []Edge {
 	if total == 0 {
 		return nil
 	}
-	length := float64(len(d.z)-1) * w.Step
 	d.findCandidates(w, total)
+	s := search{d: d, w: w, total: total, length: float64(len(d.z)-1) * w.Step, score: -counterPenalty(w, 0)}
 	d.path = d.path[:0]
-	bestScore := -counterPenalty(w, 0) // of no edge at all
-	var bestRhythm Rhythm
-	try := func(r Rhythm) {
-		score, fitted := d.fit(w, r, total, length)
-		score -= counterPenalty(w, len(d.trial))
-		if score > bestScore {
-			bestScore, bestRhythm = score, fitted
-			d.path = append(d.path[:0], d.trial...)
+	if d.Rhythm.Known {
+		s.try(d.Rhythm)
+	}
+	if !d.Rhythm.Known || !d.explained(w, s.rhythm, total) {
+		even, n := d.plainRhythm(w, total, 0.5)
+		s.tryBoth(even)
+		if uneven, m := d.plainRhythm(w, total, 0.2); m != n {
+			s.tryBoth(uneven)
+		}
+		if limp, ok := d.limpingRhythm(w, total); ok {
+			s.tryBoth(limp)
 		}
 	}
-	if d.Rhythm.Known {
-		try(d.Rhythm)
-	}
-	even := d.evenRhythm(w, total)
-	try(even)
-	if limp, ok := d.limpingRhythm(w, total); ok {
-		try(limp)
-	}
 	if len(d.path) > 3 {
-		bestRhythm.Lag, bestRhythm.HasLag = d.Rhythm.Lag, d.Rhythm.HasLag
-		bestRhythm.Known = true
-		d.Rhythm = bestRhythm
+		s.rhythm.Lag, s.rhythm.HasLag = d.Rhythm.Lag, d.Rhythm.HasLag
+		s.rhythm.Known = true
+		d.Rhythm = s.rhythm
 	}
 	return d.path
+}
+
+// search is for the rhythm that explains a window best; the best sequence so far is in the decoder's path.
+type search struct {
+	d             *Decoder
+	w             Window
+	total, length float64
+	score         float64
+	rhythm        Rhythm
+}
+
+// try fits a rhythm and keeps it where it is the best so far.
+func (s *search) try(r Rhythm) {
+	score, fitted := s.d.fit(s.w, r, s.total, s.length)
+	if score -= counterPenalty(s.w, len(s.d.trial)); score > s.score {
+		s.score, s.rhythm = score, fitted
+		s.d.path = append(s.d.path[:0], s.d.trial...)
+	}
+}
+
+// tryBoth tries a rhythm of which it is not known which side is which.
+func (s *search) tryBoth(r Rhythm) {
+	s.try(r)
+	if s.w.HasFixed && (r.Height[0] != r.Height[1] || r.Period[0] != r.Period[1]) {
+		r.Period[0], r.Period[1] = r.Period[1], r.Period[0]
+		r.Spread[0], r.Spread[1] = r.Spread[1], r.Spread[0]
+		r.Height[0], r.Height[1] = r.Height[1], r.Height[0]
+		s.try(r)
+	}
+}
+
+// explained reports whether the sequence in d.path leaves nothing open: all strokes are as long as usual, all
+// changeovers as tall, no candidate of half their height is left out, and the counter agrees.
+func (d *Decoder) explained(w Window, r Rhythm, total float64) bool {
+	if len(d.path) < 4 || counterPenalty(w, len(d.path)) > 2 {
+		return false
+	}
+	k := 0
+	for _, c := range d.cands {
+		if k < len(d.path) && d.path[k].At == c.At {
+			k++
+			continue
+		}
+		if (!w.HasFixed || c.At > w.Fixed.At+sameDip) && c.Evidence > 0.5*total*min(r.Height[0], r.Height[1]) {
+			return false
+		}
+	}
+	for i, e := range d.path {
+		if e.Evidence < 0.6*total*r.Height[e.Side] {
+			return false
+		}
+		if i > 0 && math.Abs(e.At-d.path[i-1].At-r.Period[e.Side]) > 0.15*r.Period[e.Side] {
+			return false
+		}
+	}
+	return true
 }
 
 // findCandidates collects the maxima of the evidence as edges of which the side is open. Where the inlet dips, the dip
@@ -95,30 +146,48 @@ func (d *Decoder) addCandidate(e Edge) {
 // sameDip is the time within which two candidates are the same dip, s.
 const sameDip = 0.015
 
-// evenRhythm supposes that all changeovers are alike: those candidates that reach half of the usual height.
-func (d *Decoder) evenRhythm(w Window, total float64) Rhythm {
-	d.sorted = d.sorted[:0]
-	last := math.NaN()
-	for _, c := range d.cands {
-		if c.Evidence < total/2 {
-			continue
-		}
-		if !math.IsNaN(last) {
-			d.sorted = append(d.sorted, c.At-last)
-		}
-		last = c.At
-	}
-	period := float64(len(d.z)) * w.Step
-	if len(d.sorted) > 0 {
-		slices.Sort(d.sorted)
-		period = d.sorted[len(d.sorted)/2]
-	}
-	period = max(period, w.MinStroke)
-	r := Rhythm{Hesitation: 0.05, Delay: 2 * period}
+// plainRhythm supposes that all candidates which reach a share of the usual height are changeovers, and no others.
+func (d *Decoder) plainRhythm(w Window, total, share float64) (Rhythm, int) {
+	var r Rhythm
+	n := 0
 	for s := range 2 {
-		r.Period[s], r.Spread[s], r.Height[s] = period, 0.15*period, 1
+		d.sorted, d.heights = d.sorted[:0], d.heights[:0]
+		last := math.NaN()
+		n = 0
+		for _, c := range d.cands {
+			if c.Evidence < share*total {
+				continue
+			}
+			if n%2 == s {
+				d.heights = append(d.heights, c.Evidence)
+				if last == last {
+					d.sorted = append(d.sorted, c.At-last)
+				}
+			}
+			last = c.At
+			n++
+		}
+		r.Period[s], r.Height[s] = math.NaN(), 1
+		if len(d.sorted) > 0 {
+			slices.Sort(d.sorted)
+			r.Period[s] = max(d.sorted[len(d.sorted)/2], w.MinStroke)
+		}
+		if len(d.heights) > 0 {
+			slices.Sort(d.heights)
+			r.Height[s] = d.heights[len(d.heights)/2] / total
+		}
 	}
-	return r
+	for s := range 2 {
+		if math.IsNaN(r.Period[s]) {
+			r.Period[s] = r.Period[1-s]
+		}
+		if math.IsNaN(r.Period[s]) {
+			r.Period[s] = max(float64(len(d.z))*w.Step, w.MinStroke)
+		}
+		r.Spread[s] = 0.15 * r.Period[s]
+	}
+	r.Hesitation, r.Delay = 0.05, r.Period[0]+r.Period[1]
+	return r, n
 }
 
 // limpingRhythm supposes that every second changeover is small: it averages the evidence over the

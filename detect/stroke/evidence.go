@@ -18,9 +18,9 @@ const (
 // damper takes some ten milliseconds, the sag itself up to 150 ms.
 const maxLag = 0.120
 
-// minPresence is how far tall maxima must stand out of white noise for a window to hold strokes: the largest of a
-// thousand noise samples reaches 3.3.
-const minPresence = 6
+// minPresence is how far tall maxima must stand out of white noise for a window to hold strokes: those of a
+// thousand noise samples reach 2 to 3.
+const minPresence = 4
 
 // scatter is that of a channel's evidence, relative to its height, that does not come from noise: no two changeovers
 // are the same, and valves and pipes move the pressures as well.
