@@ -84,6 +84,7 @@ type Status struct {
 	Strokes float64
 	// Score is the ticket statistic, Threshold what it must exceed; both are 0 while learning.
 	Score, Threshold float64
+	Healthy          Healthy
 	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
 }
@@ -97,20 +98,24 @@ func (m *Monitor) Status() Status {
 	}
 	v := m.state.Bank.Verdict(kitOf)
 	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
+	s.Healthy = Healthy{m.state.Bank.Healthy}
 	s.Open = m.state.Episodes.open()
 	return s
 }
 
+// Healthy is the healthy pump as it was learned. It does not change, and may be used from any goroutine. The zero value
+// knows nothing.
+type Healthy struct{ learned *baseline.Healthy }
+
 // Expect gives what the healthy pump would show in epoch e: mean and standard deviation per feature in its own
-// unit. It reports false while learning, and for an epoch that cannot be judged.
-func (m *Monitor) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float64, ok bool) {
+// unit. It reports false while nothing is learned, and for an epoch that cannot be judged.
+func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float64, ok bool) {
 	o, ok := baseline.Observe(e)
-	if !ok || m.state.Bank == nil {
+	if !ok || h.learned == nil {
 		return mean, sigma, false
 	}
-	h := m.state.Bank.Healthy
-	x, _ := h.Expect(o.Op)
-	sd := h.Sigma(o)
+	x, _ := h.learned.Expect(o.Op)
+	sd := h.learned.Sigma(o)
 	for j := range baseline.Dim {
 		f := feature.ID(j)
 		mean[j] = baseline.Natural(f, x[j])

@@ -11,6 +11,7 @@ import (
 	"diastole/agent/event"
 	"diastole/agent/intake/settle"
 	"diastole/detect"
+	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/detect/signal"
 )
@@ -26,13 +27,18 @@ type pump struct {
 	monitor *detect.Monitor
 	book    book
 	// newest is the newest finished epoch, lastData the end of the newest samples.
-	newest   feature.Epoch
-	lastData time.Time
-	out      Output
+	newest                feature.Epoch
+	lastData, lastArrival time.Time
+	out                   Output
+	// settings are the configuration's with the hypotheses of the model.
+	settings detect.Settings
 }
 
-func newPump(site string, cfg *config.Pump) *pump {
-	return &pump{site: site, cfg: cfg, settler: settle.New(), monitor: detect.New(cfg.Settings)}
+func newPump(site string, cfg *config.Pump, hypotheses []diagnose.Hypothesis) *pump {
+	p := &pump{site: site, cfg: cfg, settler: settle.New(), settings: cfg.Settings}
+	p.settings.Hypotheses = hypotheses
+	p.monitor = detect.New(p.settings)
+	return p
 }
 
 // advance lets time pass, and judges what has settled.
@@ -50,7 +56,7 @@ func (p *pump) offer(arrival time.Time, c signal.Chunk) {
 	}
 	end := c.End()
 	if end.After(p.lastData) {
-		p.lastData = end
+		p.lastData, p.lastArrival = end, arrival
 	}
 }
 
@@ -94,12 +100,13 @@ func (p *pump) relearn(at time.Time, reason string) {
 
 // saved is the stored form of a pump.
 type saved struct {
-	Version  int
-	Settler  settle.State
-	Monitor  []byte
-	Book     book
-	Newest   feature.Epoch
-	LastData time.Time
+	Version int
+	Settler settle.State
+	Monitor []byte
+	Book    book
+	Newest  feature.Epoch
+
+	LastData, LastArrival time.Time
 }
 
 const savedVersion = 1
@@ -110,7 +117,7 @@ func (p *pump) snapshot() ([]byte, error) {
 		return nil, fmt.Errorf("pump %s: %w", p.cfg.ID, err)
 	}
 	var buf bytes.Buffer
-	s := saved{savedVersion, p.settler.Snapshot(), m, p.book, p.newest, p.lastData}
+	s := saved{savedVersion, p.settler.Snapshot(), m, p.book, p.newest, p.lastData, p.lastArrival}
 	if err := gob.NewEncoder(&buf).Encode(s); err != nil {
 		return nil, fmt.Errorf("snapshot of pump %s: %w", p.cfg.ID, err)
 	}
@@ -127,11 +134,11 @@ func (p *pump) restore(data []byte, epochs []feature.Epoch) error {
 	if s.Version != savedVersion {
 		return fmt.Errorf("snapshot of pump %s has version %d, this program reads %d", p.cfg.ID, s.Version, savedVersion)
 	}
-	m, err := detect.Restore(p.cfg.Settings, s.Monitor)
+	m, err := detect.Restore(p.settings, s.Monitor)
 	if err != nil {
 		return fmt.Errorf("snapshot of pump %s: %w", p.cfg.ID, err)
 	}
-	p.monitor, p.book, p.newest, p.lastData = m, s.Book, s.Newest, s.LastData
+	p.monitor, p.book, p.newest, p.lastData, p.lastArrival = m, s.Book, s.Newest, s.LastData, s.LastArrival
 	if len(epochs) == 0 {
 		p.settler = settle.Restore(s.Settler)
 		return nil
@@ -147,7 +154,7 @@ func (p *pump) refold(epochs []feature.Epoch) {
 	p.collect()
 	for _, e := range epochs {
 		if e.End.After(p.lastData) {
-			p.lastData = e.End
+			p.lastData, p.lastArrival = e.End, e.End
 		}
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"diastole/agent/intake"
 	"diastole/agent/intake/settle"
 	"diastole/detect"
+	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 )
 
@@ -62,8 +63,16 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 		return nil, fmt.Errorf("channels: %w", err)
 	}
 	s := &Site{cfg: cfg, router: router}
+	shared := map[string][]diagnose.Hypothesis{} // pumps of one model share them
 	for i := range cfg.Pumps {
-		s.pumps = append(s.pumps, newPump(cfg.Site, &cfg.Pumps[i]))
+		p := &cfg.Pumps[i]
+		m := p.Settings.Model
+		if shared[m.Name] == nil {
+			if shared[m.Name], err = diagnose.Hypotheses(m); err != nil {
+				return nil, fmt.Errorf("pump %s: %w", p.ID, err)
+			}
+		}
+		s.pumps = append(s.pumps, newPump(cfg.Site, p, shared[m.Name]))
 	}
 	return s, nil
 }
@@ -108,18 +117,17 @@ func (s *Site) Take() Output {
 
 // Status is what is known of one pump now, for people to see.
 type Status struct {
-	Pump     *config.Pump
-	LastData time.Time
+	Pump *config.Pump
+	// Settings are the monitor's, with the hypotheses that it weighs.
+	Settings detect.Settings
+	// LastData is the end of the newest samples, LastArrival when they came; zero before the first.
+	LastData, LastArrival time.Time
 	// Newest is the newest finished epoch; its Start is zero before the first.
-	Newest  feature.Epoch
-	Monitor detect.Status
-	Settled settle.Counts
-	// Expected and Sigma are what the healthy pump would have shown in the newest epoch, in the features' own units;
-	// they mean nothing unless Judged.
-	Expected, Sigma [feature.NumFeatures]float64
-	Judged          bool
-	Tickets         []event.Ticket
-	Advisories      []event.Advisory
+	Newest     feature.Epoch
+	Monitor    detect.Status
+	Settled    settle.Counts
+	Tickets    []event.Ticket
+	Advisories []event.Advisory
 }
 
 // Status reports on all pumps in the order of the configuration. What it returns is not changed later.
@@ -127,22 +135,11 @@ func (s *Site) Status() []Status {
 	out := make([]Status, len(s.pumps))
 	for i, p := range s.pumps {
 		out[i] = Status{
-			Pump: p.cfg, LastData: p.lastData, Newest: p.newest, Monitor: p.monitor.Status(), Settled: p.settler.Counts(),
+			Pump: p.cfg, Settings: p.settings, LastData: p.lastData, LastArrival: p.lastArrival, Newest: p.newest, Monitor: p.monitor.Status(), Settled: p.settler.Counts(),
 			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories),
 		}
-		out[i].Expected, out[i].Sigma, out[i].Judged = p.monitor.Expect(p.newest)
 	}
 	return out
-}
-
-// Expect gives what the healthy pump would have shown in an epoch, in the features' own units: mean and standard
-// deviation. It reports false where that is not known.
-func (s *Site) Expect(pump string, e feature.Epoch) (mean, sigma [feature.NumFeatures]float64, ok bool) {
-	p := s.find(pump)
-	if p == nil {
-		return mean, sigma, false
-	}
-	return p.monitor.Expect(e)
 }
 
 // Acknowledge records that a person has taken a ticket on.
@@ -185,6 +182,25 @@ func (s *Site) Snapshot(pump string) (time.Time, []byte, error) {
 	}
 	data, err := p.snapshot()
 	return p.newest.End, data, err
+}
+
+// Adopt takes the tickets and advisories that stand from the store, which also knows what people did with them, in place
+// of those that folding the epochs gave. What that folding told has been told before.
+func (s *Site) Adopt(tickets []event.Ticket, advisories []event.Advisory) {
+	for _, p := range s.pumps {
+		p.out = Output{}
+		p.book = book{}
+		for _, t := range tickets {
+			if t.Pump == p.cfg.ID && t.State != event.StateClosed {
+				p.book.Tickets = append(p.book.Tickets, t)
+			}
+		}
+		for _, a := range advisories {
+			if a.Pump == p.cfg.ID {
+				p.book.Advisories = append(p.book.Advisories, a)
+			}
+		}
+	}
 }
 
 // Restore goes on where a snapshot was taken, and folds the epochs that were finished since. Without a snapshot (nil) it

@@ -43,7 +43,7 @@ func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget
 	charts := 0
 	for i := range hypotheses {
 		b.Tracks[i] = make([]chart.Track, len(hypotheses[i].Effects))
-		if b.Visible[i] = hypotheses[i].visible(&h.Known); b.Visible[i] {
+		if b.Visible[i] = hypotheses[i].Visible(&h.Known); b.Visible[i] {
 			charts += len(hypotheses[i].Effects)
 		}
 	}

@@ -187,9 +187,9 @@ func unexplained() Hypothesis {
 	return h
 }
 
-// visible reports whether the coordinates that are known show the shift of a hypothesis at its largest size against its
+// Visible reports whether the coordinates that are known show the shift of a hypothesis at its largest size against its
 // spread. A hypothesis that they do not show would only be a licence to explain anything.
-func (h *Hypothesis) visible(known *[baseline.Dim]bool) bool {
+func (h *Hypothesis) Visible(known *[baseline.Dim]bool) bool {
 	if h.Cause == pump.UnexplainedChange {
 		return true
 	}

@@ -40,13 +40,19 @@ func newDialer(m config.MQTT) (dialer, error) {
 	}
 	d := dialer{address: net.JoinHostPort(u.Hostname(), port)}
 	if u.Scheme == "mqtts" {
-		d.tls, err = tlsConfig(m, u.Hostname())
+		d.tls, err = TLS(m)
 	}
 	return d, err
 }
 
-func tlsConfig(m config.MQTT, host string) (*tls.Config, error) {
-	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host}
+// TLS is the configuration's side of a TLS connection to the broker: pinned authority, client certificate. The error names
+// the key of the configuration and the file.
+func TLS(m config.MQTT) (*tls.Config, error) {
+	u, err := url.Parse(m.Broker)
+	if err != nil {
+		return nil, fmt.Errorf("mqtt: broker %q: %w", m.Broker, err)
+	}
+	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: u.Hostname()}
 	if m.CAFile != "" {
 		pem, err := os.ReadFile(m.CAFile)
 		if err != nil {

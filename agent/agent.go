@@ -1,0 +1,237 @@
+// Package agent is the running agent: it owns the goroutines, the sockets, the disk and the wall clock around a
+// watched site.
+package agent
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"diastole/agent/config"
+	"diastole/agent/intake"
+	"diastole/agent/intake/recording"
+	"diastole/agent/intake/session"
+	"diastole/agent/outlet"
+	"diastole/agent/store"
+	"diastole/agent/watch"
+	"diastole/agent/web"
+)
+
+// Options are what an agent is made from.
+type Options struct {
+	Config *config.Config
+	Log    *slog.Logger
+	// Record is a file to which what was received is written; empty: none.
+	Record string
+	// Clock gives the wall-clock time; nil: time.Now.
+	Clock func() time.Time
+}
+
+// Agent is one running agent. Its goroutines are:
+//
+//   - the pipeline, the session's own, which alone touches the site;
+//   - the committer, which stores what the pipeline made;
+//   - one per receiver, in the outlets' runner;
+//   - the page's server;
+//   - housekeeping of the store.
+//
+// They end in the order of the data: the session first, then the committer, the outlets, the page, the store.
+type Agent struct {
+	cfg    *config.Config
+	log    *slog.Logger
+	clock  func() time.Time
+	broker *broker
+	site   *watch.Site
+	acts   chan act
+	// tee records what was received; only the pipeline touches it.
+	tee     *recording.Writer
+	teeFail bool
+
+	session *session.Session
+	store   *store.Store
+	commits *committer
+	runner  *outlet.Runner
+	web     *web.Server
+
+	status  atomic.Pointer[board]
+	viewers viewers
+
+	cancelSession, cancelRest context.CancelFunc
+	sessionDone               chan struct{}
+	rest                      sync.WaitGroup
+	undo                      []func(context.Context) error
+	stopOnce                  sync.Once
+	stopErr                   error
+}
+
+// New makes an agent: opens the store, restores what is known of the pumps, binds the page's address. Nothing runs until
+// Start. On an error everything is closed again.
+func New(ctx context.Context, o Options) (*Agent, error) {
+	if o.Clock == nil {
+		o.Clock = time.Now
+	}
+	a := &Agent{cfg: o.Config, log: o.Log, clock: o.Clock, acts: make(chan act), sessionDone: make(chan struct{})}
+	if err := a.build(ctx, o); err != nil {
+		return nil, errors.Join(err, a.unwind(context.WithoutCancel(ctx)))
+	}
+	return a, nil
+}
+
+// build makes the parts, from the receiving end backwards, and pushes what closes each.
+func (a *Agent) build(ctx context.Context, o Options) error {
+	var err error
+	if a.store, err = store.Open(ctx, a.cfg.StatePath(), store.Options{Log: a.log}); err != nil {
+		return fmt.Errorf("state: %w", err)
+	}
+	a.closing("state", func(context.Context) error { return a.store.Close() })
+	if a.site, err = watch.New(a.cfg, a.log); err != nil {
+		return err
+	}
+	if err := a.restore(ctx); err != nil {
+		return err
+	}
+	if a.cfg.MQTT.Listen != "" {
+		if a.broker, err = startBroker(a.cfg.MQTT.Listen, a.log); err != nil {
+			return fmt.Errorf("embedded broker: %w", err)
+		}
+		a.closing("embedded broker", func(context.Context) error { return a.broker.close() })
+	}
+	mqtt := a.cfg.MQTT
+	if a.broker != nil {
+		mqtt.Broker = "mqtt://" + a.broker.addr()
+	}
+	if a.session, err = session.New(mqtt, a.site.Router().Topics(), a.clock, a.log); err != nil {
+		return fmt.Errorf("mqtt: %w", err)
+	}
+	if o.Record != "" {
+		if a.tee, err = recording.Create(o.Record); err != nil {
+			return fmt.Errorf("record: %w", err)
+		}
+		a.closing("recording", func(context.Context) error { return a.tee.Close() })
+	}
+	senders, err := a.senders(mqtt)
+	if err != nil {
+		return err
+	}
+	seed := fnv.New64a()
+	seed.Write([]byte(a.cfg.Site + mqtt.ClientID))
+	a.runner = outlet.NewRunner(a.store, senders, seed.Sum64(), a.log)
+	if err := a.store.SetReceivers(ctx, a.runner.Receivers()); err != nil {
+		return fmt.Errorf("outbox: %w", err)
+	}
+	a.commits = newCommitter(a.store, a.runner.Wake, a.clock, a.log)
+	metrics, err := a.metrics()
+	if err != nil {
+		return fmt.Errorf("metrics: %w", err)
+	}
+	a.web = web.New(&source{a}, metrics, a.log)
+	a.publish()
+	return nil
+}
+
+// Start lets the agent run until Stop. The error is about the page's address.
+func (a *Agent) Start(ctx context.Context) error {
+	// What runs outlives the caller's context, so that Stop decides the order in which it ends.
+	base := context.WithoutCancel(ctx)
+	if err := a.web.Start(base, a.cfg.Web.Listen); err != nil {
+		return errors.Join(err, a.unwind(base))
+	}
+	a.closing("page", a.web.Stop)
+	sessionCtx, cancelSession := context.WithCancel(base)
+	restCtx, cancelRest := context.WithCancel(base)
+	a.cancelSession, a.cancelRest = cancelSession, cancelRest
+	a.rest.Go(func() { a.runner.Run(restCtx) })
+	a.rest.Go(func() { a.keepHouse(restCtx) })
+	go func() { // waited for in Stop, through sessionDone
+		defer close(a.sessionDone)
+		a.session.Run(sessionCtx, a.message, a.tick)
+	}()
+	a.commits.start()
+	return nil
+}
+
+// Stop ends the agent with nothing lost: what was received is judged and stored, then the receivers have a last chance,
+// then the page closes. It returns when everything has ended or, with an error, when ctx ends.
+func (a *Agent) Stop(ctx context.Context) error {
+	a.stopOnce.Do(func() {
+		if a.cancelSession != nil {
+			a.cancelSession()
+			<-a.sessionDone
+			a.handOver(true)
+			a.stopErr = a.commits.stop(ctx)
+			a.cancelRest()
+			a.rest.Wait()
+		}
+		a.stopErr = errors.Join(a.stopErr, a.unwind(ctx))
+	})
+	return a.stopErr
+}
+
+// Addr is the address of the page.
+func (a *Agent) Addr() string { return a.web.Addr() }
+
+// BrokerAddr is the address of the embedded broker, empty where there is none.
+func (a *Agent) BrokerAddr() string {
+	if a.broker == nil {
+		return ""
+	}
+	return a.broker.addr()
+}
+
+// closing pushes a step that Stop takes, the last one first.
+func (a *Agent) closing(what string, step func(context.Context) error) {
+	a.undo = append(a.undo, func(ctx context.Context) error {
+		if err := step(ctx); err != nil {
+			return fmt.Errorf("close the %s: %w", what, err)
+		}
+		return nil
+	})
+}
+
+func (a *Agent) unwind(ctx context.Context) error {
+	var errs []error
+	for len(a.undo) > 0 {
+		last := len(a.undo) - 1
+		errs = append(errs, a.undo[last](ctx))
+		a.undo = a.undo[:last]
+	}
+	return errors.Join(errs...)
+}
+
+// keepHouse lets the store forget what is too old.
+func (a *Agent) keepHouse(ctx context.Context) {
+	hourly := time.NewTicker(time.Hour)
+	defer hourly.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hourly.C:
+			if err := a.store.Maintain(ctx, a.clock()); err != nil {
+				a.log.Warn("the store could not be tidied; it will be tried again in an hour", "error", err)
+			}
+		}
+	}
+}
+
+// message is the pipeline's way for one message.
+func (a *Agent) message(m intake.Message) {
+	a.record(m)
+	a.site.Message(m)
+}
+
+// record writes what the site is about to see. A recording that fails ends; the agent goes on.
+func (a *Agent) record(m intake.Message) {
+	if a.tee == nil || a.teeFail {
+		return
+	}
+	if err := a.tee.Write(m); err != nil {
+		a.teeFail = true
+		a.log.Error("the recording has ended: it cannot be written", "error", err)
+	}
+}
