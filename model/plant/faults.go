@@ -115,3 +115,26 @@ func (p *Params) referenceStroke() float64 {
 	c := (p.Supply[Left].C + p.Supply[Right].C) / 2
 	return 4.2*p.StrokeVolume()/(c*air.AnrPressure) + p.PilotDelay[Left]/2 + p.PilotDelay[Right]/2 + p.SpoolTransit
 }
+
+// Plus is both sets of faults together: areas, leaks, chances and delays add, the slower spool and the
+// higher lift count.
+func (f Faults) Plus(g Faults) Faults {
+	for i := range f.CheckLeak {
+		f.CheckLeak[i] += g.CheckLeak[i]
+		f.BallHeld[i] = max(f.BallHeld[i], g.BallHeld[i])
+		f.BallStuck[i] = f.BallStuck[i] || g.BallStuck[i]
+	}
+	for i := range f.DiaphragmHole {
+		f.DiaphragmHole[i] += g.DiaphragmHole[i]
+		f.PilotDelay[i] += g.PilotDelay[i]
+		f.PilotEarly[i] += g.PilotEarly[i]
+		f.AirLeak[i] += g.AirLeak[i]
+	}
+	f.SpoolHesitation = min(1, f.SpoolHesitation+g.SpoolHesitation)
+	f.HesitationTime = max(f.HesitationTime, g.HesitationTime)
+	f.SpoolSlow = max(f.SpoolSlow, g.SpoolSlow)
+	f.SpoolCentred = f.SpoolCentred || g.SpoolCentred
+	f.SpoolBlowBy += g.SpoolBlowBy
+	f.ShaftSeal += g.ShaftSeal
+	return f
+}

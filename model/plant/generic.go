@@ -51,7 +51,7 @@ func Generic(model string) (Params, error) {
 	p.AirDead = [2]float64{dead, dead}
 	p.LiquidDead = 0.6 * m.StrokeVolume
 	p.Mass = refMass * length / (rate * rate)
-	p.Friction = 0.10e5 * p.Area * small
+	p.Friction = 0.14e5 * p.Area * small
 	p.Drag = 0.05e5 * p.Area * small / (refTravel * length * 4 * m.MaxCycleRate)
 	p.Spring = 0.05e5 * p.Area / p.HalfTravel
 	p.SpringCubic = 0.10e5 * p.Area / (p.HalfTravel * p.HalfTravel * p.HalfTravel)
@@ -94,7 +94,7 @@ func Generic(model string) (Params, error) {
 	p.SuctionLaminar = 5e5 / flow
 
 	p.Jitter = 0.009
-	p.BedInFriction = 0.5
+	p.BedInFriction = 1.4
 	p.BedInStrokes = 15000
 	p.Step = p.ChooseStep()
 	return p, nil

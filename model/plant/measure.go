@@ -48,14 +48,19 @@ func Measure(p Params, f Faults, pr Process, seed uint64, cycles int) Point {
 	return s.Measure(cycles)
 }
 
-// Settle runs until the mean discharge pressure of one span of eight reference strokes is within 0.2 % of
-// that of the span before, or for sixty spans.
+// Settle runs until the mean discharge pressure over three cycles is within 0.2 % of that over the three
+// before, or for a hundred such spans. A span without strokes ends after 24 reference strokes.
 func (s *Pump) Settle() {
-	span := time.Duration(8 * s.p.referenceStroke() * float64(time.Second))
+	limit := 24 * s.p.referenceStroke()
 	var before float64
-	for range 60 {
+	for range 100 {
 		var sum, n float64
-		s.Run(span, sampling, func(x Sample) { sum += x.Discharge + atmosphere; n++ })
+		goal := s.strokes.total + 6
+		for s.strokes.total < goal && n*sampling.Seconds() < limit {
+			s.Run(sampling, sampling, nil)
+			sum += s.view.discharge
+			n++
+		}
 		if math.Abs(sum/n-before) < 2e-3*before {
 			return
 		}

@@ -69,9 +69,9 @@ func TestHalfStep(t *testing.T) {
 			if c.f != nil {
 				f = c.f(p)
 			}
-			whole := Measure(p, f, pr, 1, 30)
+			whole := Measure(p, f, pr, 1, 20)
 			p.Step /= 2
-			half := Measure(p, f, pr, 1, 30)
+			half := Measure(p, f, pr, 1, 20)
 			for _, q := range []struct {
 				name string
 				a, b float64
@@ -191,13 +191,16 @@ func TestSteady(t *testing.T) {
 		for _, air := range []float64{0.7, 1.3} {
 			for _, head := range []float64{0, 0.7} {
 				for _, viscosity := range []float64{1, 5} {
+					if name != oneInch && (air < 1) != (head > 0) {
+						continue // two corners do for the others, which are similar
+					}
 					pr := p.Reference()
 					pr.Setting *= air
 					pr.Header = pr.Setting + 1e5
 					pr.StaticHead = head * pr.Setting
 					pr.Viscosity = viscosity
-					o := Measure(p, Faults{}, pr, 1, 8)
-					if o.Strokes < 16 || o.Scatter > 0.01 || math.Abs(o.Asymmetry) > 0.005 || !(o.Flow > 0) {
+					o := Measure(p, Faults{}, pr, 1, 5)
+					if o.Strokes < 10 || o.Scatter > 0.01 || math.Abs(o.Asymmetry) > 0.005 || !(o.Flow > 0) {
 						t.Errorf("%s at %.1f bar, head %.0f %%, viscosity %g: %+v", name, pr.Setting/1e5, head*100, viscosity, o)
 					}
 				}

@@ -12,6 +12,7 @@ const (
 	waterDensity  = 998.2  // kg/m3 at 20 degC, common tables
 	vapour        = 2339.0 // Pa, of water at 20 degC, common tables
 	leastDensity  = 0.05   // of a chamber full of gas, over the liquid's: it stays wet
+	lineDensity   = 0.005  // the same for a line, which blows dry
 	gasFirst      = 4.0    // gas share at the discharge ball over that of the whole chamber (common practice: bubbles rise)
 	anrSound      = air.AnrDensity
 	spoolPressure = 5e5   // Pa gauge, at which SpoolTransit holds

@@ -83,7 +83,7 @@ func (s *Pump) moveLiquid(dt float64, pl, share, rho, part [2]float64, pd, ps fl
 	manifoldBubble := s.manifold.gas / pd
 	manifoldShare := clamp01(manifoldBubble / (manifoldBubble + s.manifold.liquid))
 	drawnPart := max(leastDensity, 1-c.drawnGas)
-	linePart := max(leastDensity, 1-s.lineGas)
+	linePart := max(lineDensity, 1-s.lineGas)
 
 	for i := range 2 {
 		// Suction: what comes in carries its gas, what runs back is liquid unless

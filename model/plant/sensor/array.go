@@ -13,6 +13,7 @@ import (
 type Array struct {
 	parts []part
 	rng   *rand.Rand
+	looks int64 // since the last Flush
 }
 
 // part is one instrument at work.
@@ -41,7 +42,7 @@ func NewArray(seed uint64, instruments ...Instrument) (*Array, error) {
 		if err := i.Validate(); err != nil {
 			return nil, fmt.Errorf("instrument %d: %w", k+1, err)
 		}
-		p := part{Instrument: i, read: channels[i.Channel], filter: newFilter(i.Cutoff, 1/base.Seconds()), every: 1}
+		p := part{Instrument: i, read: channels[i.Channel], filter: newFilter(i.Cutoff, 1/Base.Seconds()), every: 1}
 		if i.Rate > 0 {
 			p.every = int64(1000 / i.Rate)
 		}
@@ -65,39 +66,48 @@ func (a *Array) Set(channel string, t Trouble) {
 	}
 }
 
-// Run runs the pump for d, whose begin is at the given time, and hands every message to sink when it is
-// complete. The values are valid during the call only. At the end unfinished blocks are sent as they are,
-// so that runs may follow each other after any pause.
+// Run runs the pump for d, which begins at the given time, and hands every message to sink when it is
+// complete. The values are valid during the call only. At the end unfinished blocks are sent as they are, so
+// that runs may follow each other after any pause.
 func (a *Array) Run(s *plant.Pump, start time.Time, d time.Duration, sink func(Chunk)) {
-	var n int64
-	var begin float64
-	s.Run(d, base, func(x plant.Sample) {
-		now := start.Add(time.Duration(n) * base)
-		if n == 0 {
-			begin = x.Time
-		}
-		for i := range a.parts {
-			p := &a.parts[i]
-			switch p.Channel {
-			case "stroke_edge":
-				p.edge(x, begin, start, a.rng, sink)
-			case "stroke_count":
-				p.count(x, a.rng)
-				if n%p.every == 0 {
-					p.send(now, p.reading(), a.rng, sink)
-				}
-			default:
-				v := p.filter.step(p.read(x))
-				if n%p.every == 0 {
-					p.send(now, p.measure(v, a.rng), a.rng, sink)
-				}
+	now := start
+	s.Run(d, Base, func(x plant.Sample) {
+		a.Look(now, x, sink)
+		now = now.Add(Base)
+	})
+	a.Flush(sink)
+}
+
+// Look shows the instruments one sample, which must follow the one before by Base, or after Flush by any
+// time. It is what Run does, for pumps that advance together.
+func (a *Array) Look(now time.Time, x plant.Sample, sink func(Chunk)) {
+	for i := range a.parts {
+		p := &a.parts[i]
+		due := a.looks%p.every == 0
+		switch p.Channel {
+		case "stroke_edge":
+			p.edge(now, x, a.rng, sink)
+		case "stroke_count":
+			p.count(x, a.rng)
+			if due {
+				p.send(now, p.reading(), a.rng, sink)
+			}
+		default:
+			v := p.filter.step(p.read(x))
+			if due {
+				p.send(now, p.measure(v, a.rng), a.rng, sink)
 			}
 		}
-		n++
-	})
+	}
+	a.looks++
+}
+
+// Flush sends the blocks that are unfinished, and lets every instrument begin a new one.
+func (a *Array) Flush(sink func(Chunk)) {
 	for i := range a.parts {
 		a.parts[i].flush(a.rng, sink)
 	}
+	a.looks = 0
 }
 
 // measure is what the instrument makes of a value.
@@ -175,20 +185,20 @@ func (p *part) reading() float64 {
 }
 
 // edge sends the time of each stroke in its own message.
-func (p *part) edge(x plant.Sample, begin float64, start time.Time, rng *rand.Rand, sink func(Chunk)) {
+func (p *part) edge(now time.Time, x plant.Sample, rng *rand.Rand, sink func(Chunk)) {
 	if !p.counting {
 		p.counting = true
 		p.strokes = x.Strokes
 	}
-	fresh := x.LastStroke > begin-base.Seconds() && x.Strokes > p.strokes
+	ago := time.Duration((x.Time - x.LastStroke) * float64(time.Second))
+	fresh := x.Strokes > p.strokes && ago < 2*Base // not one that was skipped in a pause
 	p.strokes = x.Strokes
 	if !fresh || p.trouble.Stuck || p.PerCycle && x.Strokes%2 != 0 {
 		return
 	}
 	for k := range heard(p.trouble, rng) {
-		bounce := float64(k) * 0.004 // contacts chatter within some ms (common practice)
-		at := start.Add(time.Duration((x.LastStroke - begin + bounce) * float64(time.Second)))
-		p.start = at
+		bounce := time.Duration(k) * 4 * time.Millisecond // contacts chatter within some ms (common practice)
+		p.start = now.Add(bounce - ago)
 		p.values = append(p.values[:0], 0)
 		p.flush(rng, sink)
 	}
@@ -214,7 +224,7 @@ func (p *part) flush(rng *rand.Rand, sink func(Chunk)) {
 	}
 	c := Chunk{Channel: p.Channel, Start: p.start, Values: p.values}
 	if p.Block > 1 {
-		c.Step = time.Duration(p.every) * base
+		c.Step = time.Duration(p.every) * Base
 	}
 	if p.trouble.Silent == 0 || rng.Float64() >= p.trouble.Silent {
 		sink(c)

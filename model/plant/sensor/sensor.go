@@ -13,11 +13,11 @@ import (
 	"diastole/model/plant"
 )
 
-// base is how often instruments look at the pump: the sampling before any filter.
-const base = time.Millisecond
+// Base is how often instruments look at the pump: the sampling before any filter.
+const Base = time.Millisecond
 
-// Chunk is one stretch of evenly spaced readings, or one reading with a Step of zero. Edges carry the times
-// themselves, in seconds after Start.
+// Chunk is one stretch of evenly spaced readings, or one reading with a Step of zero. An edge has its
+// time in Start and the value zero.
 type Chunk struct {
 	Channel string
 	Start   time.Time
