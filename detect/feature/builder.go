@@ -55,8 +55,9 @@ type Builder struct {
 // state is all that a Builder remembers of the data; it is what a snapshot holds. Times are
 // nanoseconds since 1970.
 type state struct {
-	Inlet, Discharge, Flow wave
-	Counter                []reading
+	Inlet, Discharge wave
+	Slow             slow
+	Flow, Counter    []reading
 	// Settled is the time before which every sample has come.
 	Settled int64
 	// Now is the time up to which the waveforms have been looked at.
@@ -65,6 +66,8 @@ type state struct {
 	// is under way.
 	LastData int64
 	Begun    bool
+	// FastEnd is the end of the newest waveform of the primary channel, 0 before there was one.
+	FastEnd int64
 
 	Stretch stretch
 	Rhythm  stroke.Rhythm
@@ -98,17 +101,20 @@ func (b *Builder) Push(c signal.Chunk) {
 	}
 	start := c.Start.UnixNano()
 	b.settle(start)
-	switch c.Channel {
-	case signal.AirInletPressure:
-		b.st.Inlet.push(start, int64(c.Step), c.Values)
-	case signal.DischargePressure:
-		b.st.Discharge.push(start, int64(c.Step), c.Values)
-	case signal.AirFlow:
-		b.st.Flow.push(start, int64(c.Step), c.Values)
-	case signal.StrokeCount:
-		for i, v := range c.Values {
-			b.st.Counter = append(b.st.Counter, reading{T: start + int64(i)*int64(c.Step), V: v})
-		}
+	st := &b.st
+	switch {
+	case c.Channel == signal.StrokeCount:
+		st.Counter = appendReadings(st.Counter, c)
+	case c.Channel == signal.AirFlow:
+		st.Flow = appendReadings(st.Flow, c)
+	case c.Channel == signal.AirInletPressure && isSlow(c):
+		st.Slow.Inlet = appendReadings(st.Slow.Inlet, c)
+	case c.Channel == signal.DischargePressure && isSlow(c):
+		st.Slow.Discharge = appendReadings(st.Slow.Discharge, c)
+	case c.Channel == signal.AirInletPressure:
+		st.Inlet.push(start, int64(c.Step), c.Values)
+	case c.Channel == signal.DischargePressure:
+		st.Discharge.push(start, int64(c.Step), c.Values)
 	}
 }
 
@@ -153,11 +159,15 @@ func (b *Builder) settle(to int64) {
 func (b *Builder) step(to int64) bool {
 	p := b.primary()
 	if len(p.Segments) == 0 {
-		if b.endBurst(to) {
+		if b.slowStep(to) {
 			return true
 		}
 		b.trim(to)
 		return false
+	}
+	if b.st.Slow.Active {
+		b.closeBurst()
+		return true
 	}
 	seg := &p.Segments[0]
 	if b.endBurst(min(to, seg.T0)) {
@@ -183,18 +193,23 @@ func (b *Builder) endBurst(to int64) bool {
 	if !b.st.Begun || to < b.st.LastData+burstGap {
 		return false
 	}
+	b.closeBurst()
+	return true
+}
+
+// closeBurst finishes the epoch under way at the end of the data.
+func (b *Builder) closeBurst() {
 	b.judge(b.st.LastData, true)
 	b.finish(b.st.LastData, b.st.LastData+burstGap)
 	b.st.HasReading = false
-	b.st.Begun = false
+	b.st.Begun, b.st.Slow.Active = false, false
 	b.trim(b.st.LastData)
-	return true
 }
 
 // trim drops what nothing will ask for any more once no sample of the primary channel before a time can come.
 func (b *Builder) trim(to int64) {
 	b.secondary().trim(to - before)
 	if !b.st.Begun {
-		b.st.Flow.trim(to - before)
+		b.st.Flow = dropBefore(b.st.Flow, to-before)
 	}
 }

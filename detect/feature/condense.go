@@ -2,6 +2,7 @@ package feature
 
 import (
 	"math"
+	"slices"
 
 	"diastole/detect/robust"
 )
@@ -45,6 +46,8 @@ const leastStrokes = 4
 
 // run fills in the epoch's features.
 func (c *condenser) run(readings []reading) {
+	n := len(c.strokes) + len(c.b.st.Flow)
+	c.b.scratch.c = slices.Grow(c.b.scratch.c[:0], n)
 	c.split(readings)
 	if len(c.runs) == 0 {
 		return
@@ -276,17 +279,13 @@ func (c *condenser) contrast(id ID, runs []sided, of func(*record) float64) {
 
 // air is the air per stroke: the mean flow over the running strokes times their mean duration.
 func (c *condenser) air() {
-	if !c.out.Inlet.Valid || !c.out.Features[StrokeRate].Valid {
-		return
-	}
 	flow := c.b.scratch.a[:0]
 	for _, r := range c.runs {
 		from := r.strokes[0].End - int64(math.Round(r.strokes[0].Dur*1e9))
 		to := r.strokes[len(r.strokes)-1].End
-		for k := range c.b.st.Flow.Segments {
-			s := &c.b.st.Flow.Segments[k]
-			for _, v := range s.Buf[s.index(from):max(s.index(to), s.index(from))] {
-				flow = append(flow, float64(v))
+		for _, v := range c.b.st.Flow {
+			if v.T >= from && v.T < to {
+				flow = append(flow, v.V)
 			}
 		}
 	}
@@ -294,10 +293,8 @@ func (c *condenser) air() {
 	if len(flow) < 8 {
 		return
 	}
-	rate := c.out.Features[StrokeRate]
-	norm := (c.out.Inlet.V + atmosphere) / 1e5
-	m := robust.Mean(flow)
-	v := m / rate.V / norm
-	se := math.Hypot(robust.MeanError(flow, correlated)/m, rate.SE/rate.V)
-	c.set(AirPerStroke, v, v*se)
+	mean := Value{V: robust.Mean(flow), SE: robust.MeanError(flow, correlated), Valid: true}
+	if v := airPerStroke(mean, c.out.Features[StrokeRate], c.out.Inlet); v.Valid {
+		c.set(AirPerStroke, v.V, v.SE)
+	}
 }

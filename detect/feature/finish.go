@@ -51,11 +51,17 @@ func (b *Builder) finish(end, limit int64) {
 	}
 	readings := b.takeReadings(limit)
 	b.count(&out, readings)
-	if e.State == Running || e.State == Dry {
+	switch {
+	case e.State != Running && e.State != Dry:
+	case b.st.Slow.Active:
+		b.slowFeatures(&out, readings, e.Start, end)
+	default:
 		c := condenser{b: b, strokes: e.Strokes, out: &out}
 		c.run(readings)
 	}
-	b.st.Flow.trim(end - 2*second)
+	b.st.Flow = dropBefore(b.st.Flow, end-2*second)
+	b.st.Slow.Inlet = dropBefore(b.st.Slow.Inlet, end-burstGap)
+	b.st.Slow.Discharge = dropBefore(b.st.Slow.Discharge, end-burstGap)
 	b.epochs = append(b.epochs, out)
 }
 

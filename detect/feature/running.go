@@ -37,6 +37,8 @@ type running struct {
 	Inlet, Discharge, Swing float64
 	// UsualRate and UsualInlet are those of ordinary running, 1/s and Pa.
 	UsualRate, UsualInlet float64
+	// Blind is set while neither a waveform nor a counter could show strokes.
+	Blind bool
 	// DryHops counts the looks in a row that found the pump dry.
 	DryHops int
 	// Gate is how many strokes are still to be left out.
@@ -96,7 +98,7 @@ func (b *Builder) judge(now int64, last bool) {
 func (b *Builder) standing() State {
 	r := &b.st.Running
 	switch below := r.Inlet - r.Discharge; {
-	case math.IsNaN(below):
+	case math.IsNaN(below) || r.Blind:
 		return Unknown
 	case below <= stallBand:
 		return Stalled

@@ -54,6 +54,7 @@ func (b *Builder) window(n int, final bool) {
 	fresh := seg.at(st.Seen)
 	if !b.st.Begun {
 		b.st.Begun = true
+		b.dropReadings(seg.T0)
 		b.begin(seg.T0)
 		b.st.Running.start(seg.T0)
 	}
@@ -70,6 +71,8 @@ func (b *Builder) window(n int, final bool) {
 	st.Seen = n
 	b.st.Now = end
 	b.st.LastData = max(b.st.LastData, end)
+	b.st.FastEnd = end
+	b.st.Running.Blind = false
 	b.judge(end, false)
 	if !final {
 		b.forget(seg, n)

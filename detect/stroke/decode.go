@@ -15,7 +15,7 @@ type Decoder struct {
 	best                               [][2]float64
 	from                               [][2]int32
 	fold                               []float64
-	folded                             []int32
+	tall                               []int
 	path, trial                        []Edge
 }
 
@@ -30,9 +30,12 @@ func (d *Decoder) Decode(w Window) []Edge {
 	s := search{d: d, w: w, total: total, length: float64(len(d.z)-1) * w.Step, score: -counterPenalty(w, 0)}
 	d.path = d.path[:0]
 	if d.Rhythm.Known {
-		s.try(d.Rhythm)
+		s.try(d.Rhythm, 1)
 	}
 	if !d.Rhythm.Known || !d.explained(w, s.rhythm, total) {
+		if d.Rhythm.Known {
+			s.try(s.rhythm, rounds-1)
+		}
 		even, n := d.plainRhythm(w, total, 0.5)
 		s.tryBoth(even)
 		if uneven, m := d.plainRhythm(w, total, 0.2); m != n {
@@ -59,9 +62,9 @@ type search struct {
 	rhythm        Rhythm
 }
 
-// try fits a rhythm and keeps it where it is the best so far.
-func (s *search) try(r Rhythm) {
-	score, fitted := s.d.fit(s.w, r, s.total, s.length)
+// try fits a rhythm in a number of rounds and keeps it where it is the best so far.
+func (s *search) try(r Rhythm, rounds int) {
+	score, fitted := s.d.fit(s.w, r, s.total, s.length, rounds)
 	if score -= counterPenalty(s.w, len(s.d.trial)); score > s.score {
 		s.score, s.rhythm = score, fitted
 		s.d.path = append(s.d.path[:0], s.d.trial...)
@@ -70,12 +73,12 @@ func (s *search) try(r Rhythm) {
 
 // tryBoth tries a rhythm of which it is not known which side is which.
 func (s *search) tryBoth(r Rhythm) {
-	s.try(r)
+	s.try(r, rounds)
 	if s.w.HasFixed && (r.Height[0] != r.Height[1] || r.Period[0] != r.Period[1]) {
 		r.Period[0], r.Period[1] = r.Period[1], r.Period[0]
 		r.Spread[0], r.Spread[1] = r.Spread[1], r.Spread[0]
 		r.Height[0], r.Height[1] = r.Height[1], r.Height[0]
-		s.try(r)
+		s.try(r, rounds)
 	}
 }
 
@@ -271,12 +274,12 @@ func counterPenalty(w Window, edges int) float64 {
 	return 4.5 + 8*(u-3)
 }
 
-// rounds is how often the rhythm is fitted to the sequence and the sequence to the rhythm.
+// rounds is how often a supposed rhythm is fitted to the sequence and the sequence to the rhythm.
 const rounds = 3
 
 // fit finds the best sequence for a supposed rhythm and improves the rhythm from it. The sequence is left
 // in d.trial; the score is its log-likelihood ratio against a window without strokes.
-func (d *Decoder) fit(w Window, r Rhythm, total, length float64) (float64, Rhythm) {
+func (d *Decoder) fit(w Window, r Rhythm, total, length float64, rounds int) (float64, Rhythm) {
 	score := math.Inf(-1)
 	for range rounds {
 		score = d.viterbi(w, r, total, length)

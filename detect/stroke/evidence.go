@@ -52,11 +52,12 @@ const secondScale = 1.482602218505602 / 2.449489742783178
 const leastNoise = 2e-4
 
 // white is the standard deviation that white noise of the samples x gives an evidence which passes on a share of its
-// variance. It is told by the second differences of the samples, which changeovers hardly touch.
+// variance. It is told by the second differences of some of the samples, which changeovers hardly touch.
 func (d *Decoder) white(x []float32, share float64) float64 {
 	d.sorted = d.sorted[:0]
 	level := 0.0
-	for i := 2; i < len(x); i += 2 {
+	stride := max(2, len(x)/200)
+	for i := 2; i < len(x); i += stride {
 		if v := math.Abs(float64(x[i-2]) - 2*float64(x[i-1]) + float64(x[i])); v == v {
 			d.sorted = append(d.sorted, v)
 			level = float64(x[i])
@@ -141,11 +142,20 @@ const leastCorrelation = 0.3
 // lag finds, in samples, how much later the discharge turns than the inlet falls: the shift at which the
 // discharge's bends, summed over the inlet's tall falls, are largest. It is averaged over windows.
 func (d *Decoder) lag(step float64, in strength) int {
+	d.tall = d.tall[:0]
+	for i, u := range d.in {
+		if u > in.height/2 {
+			d.tall = append(d.tall, i)
+		}
+	}
 	best, bestSum, bestSquare := -1, 0.0, 0.0
 	for l := 0; l <= int(maxLag/step); l++ {
 		var sum, square, out float64
-		for i := 0; i+l < len(d.in); i++ {
-			if u, v := d.in[i], d.out[i+l]; u > in.height/2 && v == v {
+		for _, i := range d.tall {
+			if i+l >= len(d.out) {
+				break
+			}
+			if u, v := d.in[i], d.out[i+l]; v == v {
 				sum += u * v
 				square += u * u
 				out += v * v

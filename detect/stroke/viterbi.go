@@ -18,11 +18,16 @@ func (d *Decoder) viterbi(w Window, r Rhythm, total, length float64) float64 {
 		d.from = make([][2]int32, n)
 	}
 	d.best, d.from = d.best[:n], d.from[:n]
-	for j, c := range d.cands {
+	first := 0
+	for w.HasFixed && first < n && d.cands[first].At < w.Fixed.At+w.MinStroke {
+		first++
+	}
+	for j := first; j < n; j++ {
+		c := d.cands[j]
 		for s := range 2 {
 			node := m.node(c.Evidence, s)
 			d.best[j][s], d.from[j][s] = node+d.start(w, m, c.At, s), -1
-			for i := j - 1; i >= 0; i-- {
+			for i := j - 1; i >= max(first, j-lookback); i-- {
 				gap := c.At - d.cands[i].At
 				if gap < w.MinStroke {
 					continue
@@ -34,7 +39,8 @@ func (d *Decoder) viterbi(w Window, r Rhythm, total, length float64) float64 {
 		}
 	}
 	at, side, score := -1, 0, math.Inf(-1)
-	for j, c := range d.cands {
+	for j := first; j < n; j++ {
+		c := d.cands[j]
 		for s := range 2 {
 			if v := d.best[j][s] + m.open(length-c.At, 1-s); v > score {
 				at, side, score = j, s, v
@@ -53,16 +59,18 @@ func (d *Decoder) viterbi(w Window, r Rhythm, total, length float64) float64 {
 	return score
 }
 
+// lookback is how many candidates a stroke may leave out: more than noise puts into the longest hesitation.
+const lookback = 40
+
 // start is the log-likelihood of what lies before the first edge of the sequence.
 func (d *Decoder) start(w Window, m model, at float64, side int) float64 {
 	if !w.HasFixed {
 		return m.open(at, side) - math.Log((m.r.Period[0]+m.r.Period[1])/2) - m.logRate
 	}
-	gap := at - w.Fixed.At
-	if gap < w.MinStroke || int(w.Fixed.Side) == side {
+	if int(w.Fixed.Side) == side {
 		return math.Inf(-1)
 	}
-	return m.interval(gap, side)
+	return m.interval(at-w.Fixed.At, side)
 }
 
 // leastHeight is the evidence from which a maximum is a candidate at all, where an ordinary changeover has total.
