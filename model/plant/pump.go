@@ -17,7 +17,7 @@ const (
 	anrSound      = air.AnrDensity
 	spoolPressure = 5e5   // Pa gauge, at which SpoolTransit holds
 	spoolLeast    = 0.3e5 // Pa gauge, below which the pilot air does not move the spool (common practice)
-	iceTime       = 180.0 // s, in which a muffler ices (minutes: AODD trade articles)
+	iceTime       = 180.0 // s, in which a muffler ices (minutes, by trade articles)
 	thawTime      = 90.0  // s, in which it thaws at rest
 )
 
@@ -45,7 +45,7 @@ type Pump struct {
 
 	// State of the liquid side: liquid (m3) and gas (Pa m3) in chambers and discharge manifold, mixture
 	// in the suction manifold (m3), flows of the lines (m3/s), gas share of the line's content.
-	liquid, gas  [2]float64
+	chamber      [2]store
 	check        [4]check
 	manifold     store
 	suction      float64
@@ -61,6 +61,17 @@ type Pump struct {
 
 // store is liquid (m3) and gas (Pa m3) in one place.
 type store struct{ liquid, gas float64 }
+
+// take lets a volume q > 0 (m3) out at a pressure p (Pa), of which share is gas, and tells what went. A
+// store that is all but empty gives no more than a part of what it holds in a step.
+func (s *store) take(q, share, p float64) (liquid, gas float64) {
+	const part = 0.2
+	liquid = min(q*(1-share), part*s.liquid)
+	gas = min(q*share*p, part*s.gas)
+	s.liquid -= liquid
+	s.gas -= gas
+	return liquid, gas
+}
 
 // Totals is what has passed since New.
 type Totals struct {
@@ -87,8 +98,8 @@ func New(p Params, seed uint64) *Pump {
 	for i := range 2 {
 		s.mass[i] = atmosphere * s.airVolume(i) / (air.GasConstant * t)
 		s.energy[i] = s.mass[i] * air.SpecificHeatV * t
-		s.gas[i] = p.GasFraction * atmosphere * s.liquidVolume(i)
-		s.liquid[i] = s.fill(s.liquidVolume(i), p.ChamberCompliance, s.gas[i], s.pr.SuctionHead+atmosphere)
+		s.chamber[i].gas = p.GasFraction * atmosphere * s.liquidVolume(i)
+		s.chamber[i].liquid = s.fill(s.liquidVolume(i), p.ChamberCompliance, s.chamber[i].gas, s.pr.SuctionHead+atmosphere)
 	}
 	s.inlet = atmosphere * p.InletVolume / (air.GasConstant * t)
 	s.muffler = atmosphere * p.MufflerVolume / (air.GasConstant * t)
@@ -135,7 +146,7 @@ func (s *Pump) Totals() Totals { return s.totals }
 // Stored is the air (kg) and the liquid (m3) that the model holds now, so that balances can be closed.
 func (s *Pump) Stored() (airMass, liquid float64) {
 	return s.mass[Left] + s.mass[Right] + s.inlet + s.muffler,
-		s.liquid[Left] + s.liquid[Right] + s.manifold.liquid
+		s.chamber[Left].liquid + s.chamber[Right].liquid + s.manifold.liquid
 }
 
 // airVolume is the volume of an air chamber now, m3.

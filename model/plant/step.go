@@ -32,9 +32,9 @@ func (s *Pump) Step() {
 		d := c.sign[i] * before
 		pa[i] = (air.HeatRatio - 1) * s.energy[i] / (p.AirDead[i] - s.wet[i] + p.SideArea[i]*(c.half+d))
 		ta[i] = s.energy[i] / (s.mass[i] * air.SpecificHeatV)
-		pl[i] = pressure(p.LiquidDead+p.SideArea[i]*(c.half-d)-s.liquid[i], p.ChamberCompliance, s.gas[i])
-		bubble := s.gas[i] / pl[i]
-		share[i] = clamp01(bubble / (bubble + s.liquid[i]))
+		pl[i] = pressure(p.LiquidDead+p.SideArea[i]*(c.half-d)-s.chamber[i].liquid, p.ChamberCompliance, s.chamber[i].gas)
+		bubble := s.chamber[i].gas / pl[i]
+		share[i] = clamp01(bubble / (bubble + s.chamber[i].liquid))
 		part[i] = max(leastDensity, 1-min(1, gasFirst*share[i]))
 		rho[i] = c.density * part[i]
 	}
@@ -85,32 +85,30 @@ func (s *Pump) moveLiquid(dt float64, pl, share, rho, part [2]float64, pd, ps fl
 	drawnPart := max(leastDensity, 1-c.drawnGas)
 	linePart := max(lineDensity, 1-s.lineGas)
 
+	m := &s.manifold
 	for i := range 2 {
-		// Suction: what comes in carries its gas, what runs back is liquid unless
-		// the chamber is full of gas.
-		q := s.check[SuctionLeft+i].step(ps-pl[i], c.density*drawnPart, drawnPart) * dt
-		s.suction -= q
-		if q >= 0 {
-			s.liquid[i] += q * (1 - c.drawnGas)
-			s.gas[i] += q * c.drawnGas * ps
+		k := &s.chamber[i]
+		// Suction: what comes in carries its gas, what runs back is liquid unless the chamber is full of gas.
+		if q := s.check[SuctionLeft+i].step(ps-pl[i], c.density*drawnPart, drawnPart) * dt; q >= 0 {
+			s.suction -= q
+			k.liquid += q * (1 - c.drawnGas)
+			k.gas += q * c.drawnGas * ps
 			s.totals.LiquidIn += q * (1 - c.drawnGas)
 		} else {
-			back := share[i] * share[i]
-			s.liquid[i] += q * (1 - back)
-			s.gas[i] += q * back * pl[i]
-			s.totals.LiquidIn += q * (1 - back)
+			s.suction -= q
+			liquid, _ := k.take(-q, share[i]*share[i], pl[i])
+			s.totals.LiquidIn -= liquid
 		}
-		// Discharge.
-		q = s.check[DischargeLeft+i].step(pl[i]-pd, rho[i], part[i]) * dt
-		// Gas rises: it waits under the discharge ball and leaves first, the suction ball sees liquid.
-		fraction, from := min(1, gasFirst*share[i]), pl[i]
-		if q < 0 {
-			fraction, from = manifoldShare, pd
+		// Discharge: gas rises, so it waits under this ball and leaves first.
+		if q := s.check[DischargeLeft+i].step(pl[i]-pd, rho[i], part[i]) * dt; q >= 0 {
+			liquid, gas := k.take(q, min(1, gasFirst*share[i]), pl[i])
+			m.liquid += liquid
+			m.gas += gas
+		} else {
+			liquid, gas := m.take(-q, manifoldShare, pd)
+			k.liquid += liquid
+			k.gas += gas
 		}
-		s.liquid[i] -= q * (1 - fraction)
-		s.gas[i] -= q * fraction * from
-		s.manifold.liquid += q * (1 - fraction)
-		s.manifold.gas += q * fraction * from
 	}
 
 	if s.pr.DeadHead {
@@ -119,17 +117,17 @@ func (s *Pump) moveLiquid(dt float64, pl, share, rho, part [2]float64, pd, ps fl
 		s.line = inertialFlow(s.line, pd-(atmosphere+s.pr.StaticHead*linePart),
 			p.LineInertance*s.pr.Density*linePart/dt, (c.linePipe+c.lineThrottle)*linePart, c.laminar*linePart)
 	}
-	q := s.line * dt
-	fraction := manifoldShare
-	if q < 0 {
-		fraction = s.lineGas
-	} else {
+	var out float64
+	if q := s.line * dt; q >= 0 {
 		s.lineGas += (manifoldShare - s.lineGas) * q / (p.LineVolume + q)
+		out, _ = m.take(q, manifoldShare, pd)
+	} else {
+		out = q * (1 - s.lineGas)
+		m.liquid -= out
+		m.gas -= q * s.lineGas * pd
 	}
-	s.manifold.liquid -= q * (1 - fraction)
-	s.manifold.gas -= q * fraction * pd
-	s.totals.LiquidOut += q * (1 - fraction)
-	s.mean.liquid += q * (1 - fraction)
+	s.totals.LiquidOut += out
+	s.mean.liquid += out
 
 	s.intake = inertialFlow(s.intake, atmosphere+s.pr.SuctionHead-ps,
 		p.SuctionInertance*s.pr.Density*drawnPart/dt, c.suctionResistance*drawnPart, c.suctionLamina*drawnPart)
@@ -252,19 +250,19 @@ func (s *Pump) idle() bool {
 // mass that went, kg. Neither may pass the point of equal pressures within a step.
 func (s *Pump) throughHole(i int, dt, pa, ta, pl float64) float64 {
 	c := &s.c
-	give := 0.3 * (s.p.ChamberCompliance + s.gas[i]/(pl*pl)) // m3/Pa
+	give := 0.3 * (s.p.ChamberCompliance + s.chamber[i].gas/(pl*pl)) // m3/Pa
 	if pa > pl {
 		m := c.hole[i].MassFlow(pa, ta, pl) * dt
 		most := give * (pa - pl) * pl / (air.GasConstant * s.pr.Ambient)
 		m = min(m, most)
-		s.gas[i] += m * air.GasConstant * s.pr.Ambient
+		s.chamber[i].gas += m * air.GasConstant * s.pr.Ambient
 		s.totals.AirToLiquid += m
 		return m
 	}
 	q := c.holeLiquid[i] * math.Sqrt(2*(pl-pa)/c.density) * dt
 	q = min(q, give*(pl-pa), 0.5*s.p.AirDead[i]-s.wet[i])
-	q = max(0, min(q, 0.1*s.liquid[i]))
-	s.liquid[i] -= q
+	q = max(0, min(q, 0.1*s.chamber[i].liquid))
+	s.chamber[i].liquid -= q
 	s.wet[i] += q
 	s.totals.LiquidToAir += q
 	return 0
