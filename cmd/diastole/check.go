@@ -1,0 +1,59 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"text/tabwriter"
+
+	"diastole/agent/config"
+	"diastole/detect"
+	"diastole/detect/diagnose"
+)
+
+type checkCommand struct {
+	Config string `short:"c" required:"" type:"path" placeholder:"FILE" help:"the configuration"`
+}
+
+// Run implements the command.
+func (c *checkCommand) Run(s *streams) error {
+	cfg, err := config.Load(c.Config)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(s.out, "%s is valid: site %s, %d pumps.\n", c.Config, cfg.Site, len(cfg.Pumps))
+	for i := range cfg.Pumps {
+		p := &cfg.Pumps[i]
+		set := p.Settings
+		if set.Hypotheses, err = diagnose.Hypotheses(set.Model); err != nil {
+			return fmt.Errorf("pump %s: %w", p.ID, err)
+		}
+		fmt.Fprintf(s.out, "\n%s (%s)\n", p.ID, set.Model.Name)
+		w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+		for _, x := range detect.Sights(set) {
+			kind, name := "fault", string(x.Fault)
+			if x.Fault == "" {
+				kind, name = "cause", string(x.Cause)
+			}
+			fmt.Fprintf(w, "  %s\t%s\t%s\n", kind, name, sightWords(x))
+		}
+		if err := w.Flush(); err != nil {
+			return fmt.Errorf("write: %w", err)
+		}
+	}
+	return nil
+}
+
+// sightWords says whether these channels show it, and else what is missing.
+func sightWords(x detect.Sight) string {
+	if x.Seen {
+		return "can be shown"
+	}
+	if len(x.Missing) == 0 {
+		return "cannot be told apart by any single channel more"
+	}
+	names := make([]string, len(x.Missing))
+	for i, c := range x.Missing {
+		names[i] = c.String()
+	}
+	return "cannot be shown without " + strings.Join(names, " and ")
+}
