@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -106,10 +107,9 @@ func TestOnlyAConfirmationCounts(t *testing.T) {
 		ack.MessageID = p.MessageID
 		_ = ack.Write(c)
 	}
-	n := 0
+	var n atomic.Int64
 	broker := badBroker(t, func(c net.Conn, p *packets.PublishPacket) {
-		n++
-		switch n {
+		switch n.Add(1) {
 		case 1: // the connection breaks
 			c.Close()
 		case 2: // silence

@@ -161,7 +161,11 @@ func (w *worker) pass(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		rows, err := w.box.Pending(ctx, w.sender.Name(), batchRows)
+		limit := batchRows
+		if w.pace.failures > 0 {
+			limit = 1 // enough to see whether a receiver that was down is back
+		}
+		rows, err := w.box.Pending(ctx, w.sender.Name(), limit)
 		if err != nil || len(rows) == 0 {
 			return err
 		}

@@ -55,6 +55,7 @@ func TestDownForAWeek(t *testing.T) {
 			want = append(want, "epoch "+p.Start.Format(time.RFC3339), "event "+e.ID+e.Time.Format(time.RFC3339))
 			time.Sleep(time.Hour)
 		}
+		synctest.Wait()
 		tries := attempts
 		time.Sleep(longWait)
 		synctest.Wait()

@@ -9,15 +9,15 @@ import (
 	"diastole/detect/feature"
 )
 
-// The body of an epoch, little endian; 48 bytes for a pump at rest, 240 with nine features:
+// The body of an epoch, little endian; 48 bytes for a pump at rest, 256 with nine features:
 //
 //	u8   layout, 1
 //	i64  start, i64 end        ns since 1970 UTC
 //	u8   state
-//	u8   flags                 anchored, inlet valid, discharge valid, counter valid
+//	u8   flags                 anchored; inlet, discharge, counter, counter excess valid
 //	i64  strokes
 //	f64  advance of the counter
-//	     inlet, discharge, counter: f64 value, f64 standard error, each only where it is valid
+//	     inlet, discharge, counter, counter excess: f64 value, f64 standard error, each only where it is valid
 //	u8   number of features the writer knew
 //	u64  which of them are valid
 //	     for each valid one: f64 value, f64 standard error
@@ -31,6 +31,7 @@ const (
 	flagInlet
 	flagDischarge
 	flagCounter
+	flagExcess
 )
 
 // castagnoli is CRC-32C (RFC 3720, appendix B.4), which amd64 and arm64 have in hardware.
@@ -63,7 +64,7 @@ func encodeEpoch(pump string, e *feature.Epoch) ([]byte, error) {
 	b = le.AppendUint64(b, uint64(end))
 	b = append(b, byte(e.State))
 	var flags byte
-	for i, on := range []bool{e.Anchored, e.Inlet.Valid, e.Discharge.Valid, e.Counter.Valid} {
+	for i, on := range []bool{e.Anchored, e.Inlet.Valid, e.Discharge.Valid, e.Counter.Valid, e.CounterExcess.Valid} {
 		if on {
 			flags |= 1 << i
 		}
@@ -71,7 +72,7 @@ func encodeEpoch(pump string, e *feature.Epoch) ([]byte, error) {
 	b = append(b, flags)
 	b = le.AppendUint64(b, uint64(int64(e.Strokes)))
 	b = le.AppendUint64(b, math.Float64bits(e.CounterDelta))
-	b = appendValues(b, e.Inlet, e.Discharge, e.Counter)
+	b = appendValues(b, e.Inlet, e.Discharge, e.Counter, e.CounterExcess)
 	b = append(b, byte(feature.NumFeatures))
 	var valid uint64
 	for i, v := range e.Features {
@@ -119,6 +120,7 @@ func decodeEpoch(pump string, body []byte) (feature.Epoch, error) {
 	e.Inlet = r.value(flags&flagInlet != 0)
 	e.Discharge = r.value(flags&flagDischarge != 0)
 	e.Counter = r.value(flags&flagCounter != 0)
+	e.CounterExcess = r.value(flags&flagExcess != 0)
 	known := r.byte()
 	if known > byte(feature.NumFeatures) {
 		return feature.Epoch{}, fmt.Errorf("%w: epoch with %d features, known are %d", ErrNewer, known, feature.NumFeatures)

@@ -41,7 +41,7 @@ func TestEpochRoundTripProperty(t *testing.T) {
 		e := feature.Epoch{
 			Start: fromNanoseconds(rapid.Int64().Draw(t, "start")), End: fromNanoseconds(rapid.Int64().Draw(t, "end")),
 			State: feature.State(rapid.IntRange(0, int(feature.NumStates)-1).Draw(t, "state")), Strokes: rapid.IntRange(0, math.MaxInt32).Draw(t, "strokes"),
-			Inlet: value.Draw(t, "inlet"), Discharge: value.Draw(t, "discharge"), Counter: value.Draw(t, "counter"),
+			Inlet: value.Draw(t, "inlet"), Discharge: value.Draw(t, "discharge"), Counter: value.Draw(t, "counter"), CounterExcess: value.Draw(t, "excess"),
 			Anchored: rapid.Bool().Draw(t, "anchored"), CounterDelta: rapid.Float64().Draw(t, "delta"),
 		}
 		for i := range e.Features {

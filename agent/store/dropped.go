@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
-	"time"
 )
 
 // The reasons for which a receiver never gets a row.
@@ -182,42 +181,6 @@ func (s *Store) SetAsideRows(ctx context.Context, receiver string, limit int) ([
 		}
 		a.Row.Time = fromNanoseconds(at)
 		all = append(all, a)
-	}
-	return all, s.note(rows.Err())
-}
-
-// Backlog is what waits for a receiver.
-type Backlog struct {
-	Receiver string
-	Rows     int64
-	Bytes    int64
-	// Oldest is the time of the data of the row that waits longest; zero where nothing waits.
-	Oldest time.Time
-}
-
-// Backlogs tells what waits for each receiver, sorted by name.
-func (s *Store) Backlogs(ctx context.Context) ([]Backlog, error) {
-	c, release := s.reader()
-	defer release()
-	// Every row that waits is counted: some 50 ns each.
-	rows, err := c.read.QueryContext(ctx, `SELECT r.name, count(o.seq), coalesce(sum(o.bytes), 0), min(o.time)
-		FROM receiver r LEFT JOIN outbox o ON o.seq > r.cursor AND (r.kinds >> o.kind) & 1
-		GROUP BY r.name ORDER BY r.name`)
-	if err != nil {
-		return nil, fmt.Errorf("measure the outbox: %w", s.note(err))
-	}
-	defer rows.Close()
-	var all []Backlog
-	for rows.Next() {
-		var b Backlog
-		var at sql.NullInt64
-		if err := rows.Scan(&b.Receiver, &b.Rows, &b.Bytes, &at); err != nil {
-			return nil, fmt.Errorf("measure the outbox: %w", s.note(err))
-		}
-		if at.Valid {
-			b.Oldest = fromNanoseconds(at.Int64)
-		}
-		all = append(all, b)
 	}
 	return all, s.note(rows.Err())
 }

@@ -167,7 +167,7 @@ func (tx *batchTx) enqueue(k Kind, pump string, at int64, id string, body []byte
 		tx.outboxBytes -= old.Int64
 	}
 	bytes := int64(rowOverhead + len(pump) + len(id) + len(body))
-	_, err := tx.ExecContext(tx.ctx, "INSERT INTO outbox (kind, pump, time, id, bytes, body, sum) VALUES (?, ?, ?, ?, ?, ?, ?)",
+	_, err := tx.exec("INSERT INTO outbox (kind, pump, time, id, bytes, body, sum) VALUES (?, ?, ?, ?, ?, ?, ?)",
 		k, pump, at, id, bytes, string(body), sum(body))
 	tx.outboxBytes += bytes
 	return err
