@@ -64,9 +64,7 @@ type cusum struct {
 
 func newCUSUM(k, h, s0 float64) cusum {
 	finite(k, h, s0)
-	if h <= 0 {
-		panic("runlength: h of a CUSUM is not positive")
-	}
+	checkLimit(h)
 	if s0 < 0 || s0 > h {
 		panic("runlength: headstart is outside of 0 to h")
 	}
@@ -85,6 +83,12 @@ func (c cusum) shifted(mu float64) chain {
 		}
 		return above(c.h - ref)
 	})
+}
+
+func checkLimit(h float64) {
+	if h <= 0 {
+		panic("runlength: limit is not positive")
+	}
 }
 
 // finite panics where an argument is not a number.

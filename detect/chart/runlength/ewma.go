@@ -11,9 +11,7 @@ import "math"
 func EWMA(lambda, l, mu float64) float64 {
 	finite(l, mu)
 	checkLambda(lambda)
-	if l <= 0 {
-		panic("runlength: limit of an EWMA is not positive")
-	}
+	checkLimit(l)
 	c := l * math.Sqrt(lambda/(2-lambda))
 	z, w := nodes(-c, c, lambda)
 	z, w = append([]float64{0}, z...), append([]float64{0}, w...)

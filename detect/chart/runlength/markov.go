@@ -4,9 +4,7 @@ package runlength
 // for S = 0, w = 2h/(2t-1) apart. Its error falls as 1/t^2. It is the independent check of CUSUM.
 func CUSUMMarkov(k, h, mu float64, t int) float64 {
 	finite(k, h, mu)
-	if h <= 0 {
-		panic("runlength: h of a CUSUM is not positive")
-	}
+	checkLimit(h)
 	if t < 2 {
 		panic("runlength: a chain needs two states")
 	}

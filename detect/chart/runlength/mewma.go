@@ -18,9 +18,7 @@ func MEWMA(p int, lambda, h float64) float64 {
 	if p < 1 {
 		panic("runlength: a MEWMA needs a coordinate")
 	}
-	if h <= 0 {
-		panic("runlength: limit of a MEWMA is not positive")
-	}
+	checkLimit(h)
 	// Lengths are in standard deviations of lambda x.
 	c := math.Sqrt(h / (lambda * (2 - lambda)))
 	r, w := nodes(0, c, 1)

@@ -9,6 +9,7 @@ import "math"
 // (Siegmund 1985, Sequential Analysis, eq. 2.57). It is within some 3 % from h = 3 on.
 func CUSUMSiegmund(k, h, mu float64) float64 {
 	finite(k, h, mu)
+	checkLimit(h)
 	const overshoot = 1.166 // twice the mean overshoot of a normal random walk, 0.583
 	b := h + overshoot
 	u := 2 * (mu - k) * b
