@@ -12,6 +12,15 @@
 // checks with lag, passage inertance and leak area, two lines with inertance, laminar and quadratic loss and
 // a static head. All pressures inside are absolute and in pascal; what leaves the package is gauge.
 //
+// # Why it takes the air it takes
+//
+// A stroke fills one air chamber, dead volume included, and because the shaft stands at its stop until the
+// spool has moved, the chamber ends near full inlet pressure and not at the lower pressure that moved the
+// liquid. So the air of a stroke is nearly p_inlet (V_stroke + V_dead)/(R T), less what the exhaust left
+// behind: with a dead volume of 0.3 to 0.4 strokes, 1.15 to 1.3 times the delivered volume at absolute inlet
+// pressure in normal volumes. Nothing else sets that figure. Leaks of balls do not enter it; they only lower
+// the delivery.
+//
 // # What it is not
 //
 // It was built from balances and published ranges, not fitted to one pump: trust directions and ratios

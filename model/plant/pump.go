@@ -14,11 +14,10 @@ const (
 	leastDensity  = 0.05   // of a chamber full of gas, over the liquid's: it stays wet
 	lineDensity   = 0.005  // the same for a line, which blows dry
 	gasFirst      = 4.0    // gas share at the discharge ball over that of the whole chamber (common practice: bubbles rise)
-	anrSound      = air.AnrDensity
-	spoolPressure = 5e5   // Pa gauge, at which SpoolTransit holds
-	spoolLeast    = 0.3e5 // Pa gauge, below which the pilot air does not move the spool (common practice)
-	iceTime       = 180.0 // s, in which a muffler ices (minutes, by trade articles)
-	thawTime      = 90.0  // s, in which it thaws at rest
+	spoolPressure = 5e5    // Pa gauge, at which SpoolTransit holds
+	spoolLeast    = 0.3e5  // Pa gauge, below which the pilot air does not move the spool (common practice)
+	iceTime       = 180.0  // s, in which a muffler ices (minutes, by trade articles)
+	thawTime      = 90.0   // s, in which it thaws at rest
 )
 
 // atmosphere is the pressure that gauge pressures are read against, Pa.

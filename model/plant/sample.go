@@ -1,5 +1,7 @@
 package plant
 
+import "diastole/model/air"
+
 // Sample is what a perfect observer sees at one moment. Pressures are gauge, Pa. Flows are means since the
 // sample before.
 type Sample struct {
@@ -43,7 +45,7 @@ func (s *Pump) Sample() Sample {
 	}
 	if n := s.steps - s.mean.since; n > 0 {
 		span := float64(n) * s.c.dt
-		out.AirFlow = s.mean.air / span / anrSound
+		out.AirFlow = s.mean.air / span / air.AnrDensity
 		out.LiquidFlow = s.mean.liquid / span
 	}
 	s.mean = means{since: s.steps}

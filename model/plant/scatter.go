@@ -7,8 +7,9 @@ import (
 
 // Scatter is one pump of the kind: every parameter differs a little, and the two sides differ from each
 // other. At amount 1 the standard deviations are those that makers' tolerances, piping and wear-in leave
-// between pumps of one model (common practice): 1 % in machined lengths and areas, 5 % in flow passages, 10
-// to 25 % in times, friction and piping. Healthy pumps then show stroke-time asymmetries of 1 to 3 %.
+// between pumps of one model (common practice): 1 % in machined lengths and areas, 5 to 10 % in flow
+// passages, 10 to 25 % in times, friction and piping. The strokes of a healthy pump then differ by some 1 to
+// 3 % of their length, an asymmetry (tA-tB)/(tA+tB) of half of that.
 func (p Params) Scatter(rng *rand.Rand, amount float64) Params {
 	by := func(v *float64, sd float64) { *v *= math.Exp(amount * sd * clamp(rng.NormFloat64(), -2.5, 2.5)) }
 	by(&p.Area, 0.01)
@@ -42,15 +43,15 @@ func (p Params) Scatter(rng *rand.Rand, amount float64) Params {
 	by(&p.SuctionResistance, 0.2)
 	by(&p.SuctionLaminar, 0.2)
 	for i := range 2 {
-		by(&p.SideArea[i], 0.004)
+		by(&p.SideArea[i], 0.006)
 		by(&p.AirDead[i], 0.04)
-		by(&p.PilotDelay[i], 0.12)
-		by(&p.Supply[i].C, 0.03)
-		by(&p.Exhaust[i].C, 0.05)
-		p.Trip[i] = clamp(p.Trip[i]+amount*0.008*clamp(rng.NormFloat64(), -2.5, 2.5), 0.5, 0.98)
+		by(&p.PilotDelay[i], 0.20)
+		by(&p.Supply[i].C, 0.05)
+		by(&p.Exhaust[i].C, 0.10)
+		p.Trip[i] = clamp(p.Trip[i]+amount*0.015*clamp(rng.NormFloat64(), -2.5, 2.5), 0.5, 0.98)
 	}
 	for i := range 4 {
-		by(&p.CheckArea[i], 0.04)
+		by(&p.CheckArea[i], 0.06)
 		by(&p.BallOpen[i], 0.15)
 		by(&p.BallClose[i], 0.15)
 	}

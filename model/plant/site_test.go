@@ -29,7 +29,7 @@ func TestHealthyShape(t *testing.T) {
 		largest = max(largest, a)
 		sum += a
 	}
-	if m := sum / float64(len(asymmetry)); m < 0.002 || m > 0.02 || largest > 0.045 {
+	if m := sum / float64(len(asymmetry)); m < 0.003 || m > 0.015 || largest > 0.03 {
 		t.Errorf("healthy asymmetry: mean %.2f %%, largest %.2f %%", m*100, largest*100)
 	}
 }

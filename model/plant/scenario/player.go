@@ -11,7 +11,7 @@ import (
 
 const (
 	slice = time.Second           // between looks at the plan
-	tick  = 10 * time.Millisecond // between looks at the header
+	tick  = 10 * time.Millisecond // between looks at what pumps share
 	// unseen is how long a pump runs after a change in a pause, before it is looked at again.
 	unseen = 10 * time.Second
 )
@@ -135,13 +135,16 @@ func (p *Player) Now() time.Time { return p.s.Start.Add(p.now) }
 // run advances all pumps together.
 func (p *Player) run(end time.Duration) {
 	for at := p.now; at < end; at += tick {
-		var drawn float64
+		var drawn, delivered float64
 		for i := range p.actors {
 			a := &p.actors[i]
 			if p.main != nil {
 				a.pump.SetHeader(p.main.Pressure())
 			}
-			before := a.pump.Totals().AirIn
+			if p.s.Manifold.Resistance > 0 {
+				a.pump.SetStaticHead(p.s.Manifold.Pressure())
+			}
+			before := a.pump.Totals()
 			now := p.s.Start.Add(at)
 			send := func(c sensor.Chunk) {
 				// A message leaves when its last reading is taken.
@@ -151,7 +154,12 @@ func (p *Player) run(end time.Duration) {
 				a.array.Look(now, x, send)
 				now = now.Add(sensor.Base)
 			})
-			drawn += (a.pump.Totals().AirIn - before) / tick.Seconds()
+			after := a.pump.Totals()
+			drawn += (after.AirIn - before.AirIn) / tick.Seconds()
+			delivered += (after.LiquidOut - before.LiquidOut) / tick.Seconds()
+		}
+		if p.s.Manifold.Resistance > 0 {
+			p.s.Manifold.Advance(tick.Seconds(), delivered)
 		}
 		if p.main != nil {
 			p.main.Advance(tick.Seconds(), drawn)

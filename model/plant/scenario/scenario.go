@@ -24,7 +24,10 @@ type Scenario struct {
 	Bursts Bursts
 	// Header is the air main of all pumps. A Nominal of zero gives every pump the header of its process.
 	Header plant.Header
-	Pumps  []Pump
+	// Manifold is the discharge pipe of all pumps, at the end of their own lines. A Resistance of zero
+	// gives every pump the static head of its process.
+	Manifold plant.Manifold
+	Pumps    []Pump
 }
 
 // Bursts is sampling for Length at the begin of every Every.
@@ -111,6 +114,19 @@ func (s *Scenario) Validate() error {
 	}
 	if len(s.Pumps) == 0 {
 		return fmt.Errorf("scenario: there is no pump")
+	}
+	for _, v := range []struct {
+		name  string
+		value float64
+	}{
+		{"header nominal", s.Header.Nominal}, {"header swing", s.Header.Swing}, {"header swing time", s.Header.SwingTime},
+		{"header dips", s.Header.Dips}, {"header dip depth", s.Header.DipDepth}, {"header dip time", s.Header.DipTime},
+		{"header volume", s.Header.Volume}, {"header loss", s.Header.Loss},
+		{"manifold static", s.Manifold.Static}, {"manifold resistance", s.Manifold.Resistance}, {"manifold compliance", s.Manifold.Compliance},
+	} {
+		if !(v.value >= 0) || math.IsInf(v.value, 0) {
+			return fmt.Errorf("scenario: %s is %g; it must be zero or more", v.name, v.value)
+		}
 	}
 	seen := make(map[string]bool)
 	for i := range s.Pumps {

@@ -198,6 +198,19 @@ func TestHeader(t *testing.T) {
 	}
 }
 
+// TestManifold checks that pumps on one discharge pipe hold each other back.
+func TestManifold(t *testing.T) {
+	s := plain()
+	s.Manifold = plant.Manifold{Static: 1e5, Resistance: 5e10, Compliance: 1e-9}
+	alone := mean(of(play(t, s), "P-1", "discharge_pressure"))
+	second := s.Pumps[0]
+	second.ID = "P-2"
+	s.Pumps = append(s.Pumps, second)
+	if both := mean(of(play(t, s), "P-1", "discharge_pressure")); !(both > alone+0.2e5) {
+		t.Errorf("discharge at %.0f Pa alone, %.0f beside another pump", alone, both)
+	}
+}
+
 // TestValidate checks that a wrong plan is refused with a word of what is allowed.
 func TestValidate(t *testing.T) {
 	for _, c := range []struct {
@@ -207,6 +220,8 @@ func TestValidate(t *testing.T) {
 		{func(s *Scenario) { s.Length = 0 }, "above zero"},
 		{func(s *Scenario) { s.Bursts = Bursts{Every: time.Second, Length: time.Hour} }, "no more than"},
 		{func(s *Scenario) { s.Pumps = nil }, "no pump"},
+		{func(s *Scenario) { s.Header.Swing = -1 }, "header swing"},
+		{func(s *Scenario) { s.Manifold.Resistance = math.NaN() }, "manifold resistance"},
 		{func(s *Scenario) { s.Pumps = append(s.Pumps, s.Pumps[0]) }, "one of its own"},
 		{func(s *Scenario) { s.Pumps[0].Model = "huge" }, "generic-one-inch"},
 		{func(s *Scenario) { s.Pumps[0].Scatter = 9 }, "at most 3"},
