@@ -175,6 +175,9 @@ func (b *Builder) step(to int64) bool {
 	}
 	ended := len(p.Segments) > 1 || to > seg.end()+seg.Step+seg.Step/2
 	bound := b.st.Stretch.Seen + int(hop/seg.Step)
+	if b.st.Stretch.Seen == 0 {
+		bound *= 2 // the first look has no past
+	}
 	switch {
 	case bound <= len(seg.Buf) && seg.at(bound) <= to:
 		b.window(bound, false)

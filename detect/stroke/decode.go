@@ -125,7 +125,7 @@ func (d *Decoder) findCandidates(w Window, total float64) {
 		}
 		e, ok := Edge{}, false
 		if w.Inlet != nil {
-			e, ok = shape(w.Inlet, w.Step, at)
+			e, ok = shape(w, at)
 		}
 		if !ok {
 			e = Edge{At: at * w.Step, Depth: math.NaN(), Width: math.NaN()}

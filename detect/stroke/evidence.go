@@ -14,9 +14,13 @@ const (
 	dischargeMean = 0.010
 )
 
-// maxLag bounds how much later than the inlet the discharge may show a changeover, s: filling a hose or a
-// damper takes some ten milliseconds, the sag itself up to 150 ms.
-const maxLag = 0.120
+// maxLag bounds how much later than the inlet the discharge may turn, s: filling a hose or a damper takes some ten
+// milliseconds, the sag of a big pump 200. A small pump's next changeover must not be taken for it: lagShare bounds the
+// lag relative to the shortest stroke.
+const (
+	maxLag   = 0.250
+	lagShare = 3.4
+)
 
 // minPresence is how far tall maxima must stand out of white noise for a window to hold strokes: those of a
 // thousand noise samples reach 2 to 3.
@@ -92,7 +96,7 @@ func (d *Decoder) combine(w Window) float64 {
 	if w.Inlet != nil {
 		d.in = fall(d.in, w.Inlet, nIn)
 		white := d.white(w.Inlet, 2/float64(nIn))
-		d.dip(d.in, w.Inlet, nIn, w.Step, white)
+		d.dip(d.in, w, nIn, white)
 		in = d.measure(d.in, nIn, white)
 	}
 	if w.Discharge != nil {
@@ -105,7 +109,7 @@ func (d *Decoder) combine(w Window) float64 {
 	}
 	lag := 0
 	if in.height > 0 && out.height > 0 {
-		lag = d.lag(w.Step, in)
+		lag = d.lag(w.Step, min(maxLag, lagShare*w.MinStroke), in)
 	}
 	total := math.Hypot(in.ratio(), out.ratio())
 	inWeight, outWeight := over(in.ratio(), in.noise)/total, over(out.ratio(), out.noise)/total
@@ -141,7 +145,7 @@ const leastCorrelation = 0.3
 
 // lag finds, in samples, how much later the discharge turns than the inlet falls: the shift at which the
 // discharge's bends, summed over the inlet's tall falls, are largest. It is averaged over windows.
-func (d *Decoder) lag(step float64, in strength) int {
+func (d *Decoder) lag(step, most float64, in strength) int {
 	d.tall = d.tall[:0]
 	for i, u := range d.in {
 		if u > in.height/2 {
@@ -149,7 +153,7 @@ func (d *Decoder) lag(step float64, in strength) int {
 		}
 	}
 	best, bestSum, bestSquare := -1, 0.0, 0.0
-	for l := 0; l <= int(maxLag/step); l++ {
+	for l := 0; l <= int(most/step); l++ {
 		var sum, square, out float64
 		for _, i := range d.tall {
 			if i+l >= len(d.out) {

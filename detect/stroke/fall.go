@@ -61,21 +61,25 @@ func (d *Decoder) bend(dst []float64, x []float32, w, h int) []float64 {
 
 // A dip comes back: the small volume between regulator and valve fills within some ten milliseconds. What falls
 // and stays down is a regulator that settles, or another user of the header. So the inlet has to come back by half
-// within slowRecovery, and within fastRecovery by a good part of what the tall falls of the same window do, of
-// which leastReturn is the least that is believed.
+// within slowRecovery (of a big pump: slowShare shortest strokes), and within fastRecovery by a good part of what the
+// tall falls of the same window do, of which leastReturn is the least that is believed. A fall that comes back, but
+// later than those, may be that of a chamber that a torn diaphragm lets fill into the line: it keeps a part, lateShare.
 const (
 	fastRecovery = 0.075
 	slowRecovery = 0.200
+	slowShare    = 3
 	leastReturn  = 0.3
+	lateShare    = 0.35
 )
 
 // chanceRise is by how much, in standard deviations of a fall, the largest of the means that rise looks at exceeds
 // the true one by chance.
 const chanceRise = 1.5
 
-// dip turns falls e of x over spans of n samples into dips: each counts only as far as it comes back. Towards the
-// end of x, where that is not seen, it counts in full. white is the standard deviation of a fall by noise.
-func (d *Decoder) dip(e []float64, x []float32, n int, step, white float64) {
+// dip turns falls e of the inlet over spans of n samples into dips: each counts only as far as it comes back. Towards the
+// window's end, where that is not seen, it counts in full. white is the standard deviation of a fall by noise.
+func (d *Decoder) dip(e []float64, w Window, n int, white float64) {
+	x := w.Inlet
 	m := len(x)
 	d.means = slices.Grow(d.means[:0], m)[:m]
 	sum, inv := 0.0, 1/float64(n)
@@ -86,14 +90,15 @@ func (d *Decoder) dip(e []float64, x []float32, n int, step, white float64) {
 		}
 		d.means[i] = sum * inv // of the n samples up to i
 	}
-	fast := n + max(int(fastRecovery/step), n)
-	slow := n + max(int(slowRecovery/step), 2*n)
+	fast := n + max(int(fastRecovery/w.Step), n)
+	slow := n + max(int(max(slowRecovery, slowShare*w.MinStroke)/w.Step), 2*n)
 	typical := d.typicalReturn(e, n, fast)
 	for i := n; i+slow < m; i++ {
 		if e[i] > white {
 			soon := d.rise(i, n, fast) - chanceRise*white
 			late := d.rise(i, n, slow) - chanceRise*white
-			e[i] = max(min(e[i], 2*late, 1.5*soon/typical), 0)
+			back := min(e[i], 2*late)
+			e[i] = max(min(back, 1.5*soon/typical), lateShare*back, 0)
 		}
 	}
 }

@@ -11,17 +11,20 @@ const (
 	recoveryTo         = 0.300
 )
 
-// How far the steepest fall may lie from the maximum of the evidence, which the discharge pulls, and the moment of half
-// the fall from the steepest one, s.
+// How far the steepest fall may lie from the maximum of the evidence, which the discharge pulls: of a big pump, whose
+// discharge turns late, backShare shortest strokes before it. And how far the moment of half the fall may lie from
+// the steepest one, s.
 const (
 	steepestReach = 0.050
+	backShare     = 1.5
 	halfReach     = 0.030
 )
 
-// shape measures the dip at a time near at (in samples) in the inlet x, and returns the edge at the moment at which
+// shape measures the dip at a time near at (in samples) in the inlet, and returns the edge at the moment at which
 // the inlet had fallen by half: the sharpest mark of a changeover. ok is false where there is no dip.
-func shape(x []float32, step, at float64) (e Edge, ok bool) {
-	at = steepest(x, at, step)
+func shape(w Window, at float64) (e Edge, ok bool) {
+	x, step := w.Inlet, w.Step
+	at = steepest(x, at, step, max(steepestReach, backShare*w.MinStroke))
 	level, n := 0.0, 0
 	for i := ceil(at + levelFrom/step); i <= floor(at+levelTo/step); i++ {
 		if i >= 0 && i < len(x) {
@@ -52,12 +55,12 @@ func shape(x []float32, step, at float64) (e Edge, ok bool) {
 	return Edge{At: fallen * step, Depth: level - bottom, Width: (risen - fallen) * step}, true
 }
 
-// steepest is the sample of x around which it falls most, over 15 ms to either side.
-func steepest(x []float32, near, step float64) float64 {
+// steepest is the sample of x around which it falls most, over 15 ms to either side, from back s before near to steepestReach
+// after it.
+func steepest(x []float32, near, step, back float64) float64 {
 	h := max(1, int(math.Round(0.015/step)))
-	reach := steepestReach / step
 	best, most := near, float32(0)
-	for i := max(ceil(near-reach), h); i <= floor(near+reach) && i+h < len(x); i++ {
+	for i := max(ceil(near-back/step), h); i <= floor(near+steepestReach/step) && i+h < len(x); i++ {
 		if f := x[i-h] - x[i+h]; f > most {
 			best, most = float64(i), f
 		}
