@@ -36,12 +36,16 @@ func (d *Decoder) Decode(w Window) []Edge {
 		if d.Rhythm.Known {
 			s.try(s.rhythm, rounds-1)
 		}
+		if d.Rhythm.Known {
+			s.handicap = surprise
+		}
 		even, n := d.plainRhythm(w, total, 0.5)
 		s.tryBoth(even)
 		if uneven, m := d.plainRhythm(w, total, 0.2); m != n {
 			s.tryBoth(uneven)
 		}
 		if limp, ok := d.limpingRhythm(w, total); ok {
+			s.handicap += limpCost
 			s.tryBoth(limp)
 		}
 	}
@@ -60,12 +64,21 @@ type search struct {
 	total, length float64
 	score         float64
 	rhythm        Rhythm
+	// handicap is what the next rhythms must explain better, as a log-likelihood.
+	handicap float64
 }
+
+// The prior log odds against a rhythm unlike the known one, which a pump seldom changes within seconds; and against
+// one in which every second dip hides: what follows a dip at a fixed distance may be the regulator's or the hose's.
+const (
+	surprise = 8
+	limpCost = 4
+)
 
 // try fits a rhythm in a number of rounds and keeps it where it is the best so far.
 func (s *search) try(r Rhythm, rounds int) {
 	score, fitted := s.d.fit(s.w, r, s.total, s.length, rounds)
-	if score -= counterPenalty(s.w, len(s.d.trial)); score > s.score {
+	if score -= counterPenalty(s.w, len(s.d.trial)) + s.handicap; score > s.score {
 		s.score, s.rhythm = score, fitted
 		s.d.path = append(s.d.path[:0], s.d.trial...)
 	}
