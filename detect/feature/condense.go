@@ -116,7 +116,7 @@ func (c *condenser) rate() {
 	}
 	c.b.scratch.a = cycles
 	m := robust.Mean(cycles)
-	c.set(StrokeRate, 2/m, 2/m*robust.MeanError(cycles, correlated)/m)
+	c.set(StrokeRate, 2/m, 2/m*robust.MeanError(cycles, 1)/m)
 }
 
 // operatingPoint is the time means of the pressures over whole cycles.
@@ -262,7 +262,7 @@ func (c *condenser) sides() {
 // contrast is (A-B)/(A+B) of a quantity: each stroke against the mean of its two neighbours, which
 // belong to the other side, so that a slow drift cancels.
 func (c *condenser) contrast(id ID, runs []sided, of func(*record) float64) {
-	all := c.b.scratch.a[:0]
+	all, rest := c.b.scratch.a[:0], c.b.scratch.d[:0]
 	for _, r := range runs {
 		for i := 1; i+1 < len(r.strokes); i++ {
 			own, other := of(&r.strokes[i]), (of(&r.strokes[i-1])+of(&r.strokes[i+1]))/2
@@ -270,11 +270,47 @@ func (c *condenser) contrast(id ID, runs []sided, of func(*record) float64) {
 				all = append(all, v)
 			}
 		}
+		rest = appendRest(rest, r, of)
 	}
-	c.b.scratch.a = all
+	c.b.scratch.a, c.b.scratch.d = all, rest
 	kept := robust.Kept(c.b.scratch.b, all, outlier, c.b.scratch.c)
+	v := robust.Mean(kept)
+	kept = robust.Kept(kept, rest, outlier, c.b.scratch.c)
 	c.b.scratch.b = kept
-	c.set(id, robust.Mean(kept), robust.MeanError(kept, correlated))
+	c.set(id, v, robust.MeanError(kept, 1))
+}
+
+// appendRest appends what a quantity differs by from the mean of its own side and a common straight trend, signed
+// by the side and relative to the mean of all: the mean of these has the error of the contrast, and little of
+// the correlation that neighbours bring into its own terms.
+func appendRest(dst []float64, r sided, of func(*record) float64) []float64 {
+	n := len(r.strokes)
+	var sum, count [2]float64
+	for i := range r.strokes {
+		if v := of(&r.strokes[i]); !bad(v) {
+			sum[i%2] += v
+			count[i%2]++
+		}
+	}
+	if count[0] == 0 || count[1] == 0 {
+		return dst
+	}
+	mean := [2]float64{sum[0] / count[0], sum[1] / count[1]}
+	var xy, xx float64
+	for i := range r.strokes {
+		if v := of(&r.strokes[i]); !bad(v) {
+			x := float64(i) - float64(n-1)/2
+			xy += x * (v - mean[i%2])
+			xx += x * x
+		}
+	}
+	for i := range r.strokes {
+		x := float64(i) - float64(n-1)/2
+		if v := of(&r.strokes[i]); !bad(v) {
+			dst = append(dst, r.sign(i)*(v-mean[i%2]-xy/xx*x)*2/(mean[0]+mean[1]))
+		}
+	}
+	return dst
 }
 
 // air is the air per stroke: the mean flow over the running strokes times their mean duration.

@@ -123,25 +123,26 @@ func Kept(dst, x []float64, cut float64, scratch []float64) []float64 {
 
 // MeanError is the standard error of the mean of the series x, in order of time, whose neighbours may be
 // correlated up to maxLag: the square root of (g0 + 2 sum gk)/n with the sample autocovariances gk (Priestley, Spectral
-// Analysis and Time Series, 1981, eq. 5.3.5). A sum below a quarter of g0 is held there: so small a
-// one is chance. It is NaN for fewer than three values.
+// Analysis and Time Series, 1981, eq. 5.3.5). Taking the mean out makes that sum too small by the part (2 maxLag+1)/n,
+// which is made good. A sum below half of g0 is held there: so small a one is chance. It is NaN for fewer than
+// three values.
 func MeanError(x []float64, maxLag int) float64 {
 	n := len(x)
 	if n < 3 {
 		return math.NaN()
 	}
+	lags := min(maxLag, (n-1)/6)
 	m := Mean(x)
 	var g0, sum float64
 	for _, v := range x {
 		g0 += (v - m) * (v - m)
 	}
-	for k := 1; k <= min(maxLag, n/4); k++ {
+	for k := 1; k <= lags; k++ {
 		for i := k; i < n; i++ {
 			sum += 2 * (x[i] - m) * (x[i-k] - m)
 		}
 	}
-	lr := max(g0+sum, g0/4)
-	return math.Sqrt(lr / float64(n-1) / float64(n))
+	return math.Sqrt(max(g0+sum, g0/2) / float64(n-1-2*lags) / float64(n))
 }
 
 // QuantileError is Quantile with its standard error, half the distance between the order statistics that lie one
