@@ -1,0 +1,158 @@
+package main
+
+import (
+	"time"
+
+	"diastole/detect"
+	"diastole/detect/baseline"
+	"diastole/detect/diagnose"
+	"diastole/detect/feature"
+	"diastole/model/pump"
+)
+
+// outcome is what a monitor made of a trial.
+type outcome struct {
+	learned  bool
+	tickets  []told
+	advisory []told
+	// worst is the largest ticket statistic over its threshold after learning.
+	worst float64
+	// seen is whether the features at hand can show what is wrong.
+	seen bool
+	// bank is the state at the end of the recording, of a second bank that took the same epochs; verdicts are those of it
+	// at the end; recent are its last deviations.
+	bank *diagnose.Bank
+	last []deviation
+}
+
+// told is one thing that was raised, and the size of what was wrong when it was.
+type told struct {
+	at   time.Time
+	d    diagnose.Diagnosis
+	size float64
+	// changed is that it was said of a ticket that stood.
+	changed bool
+}
+
+func (x told) kit() pump.Kit { return kitOf(x.d.Fault) }
+
+// deviation is how far an epoch was off what was expected, in coordinates and in standard deviations.
+type deviation struct {
+	off, sigma baseline.Vector
+	has        [baseline.Dim]bool
+}
+
+// judge folds the epochs into a monitor, and into a bank beside it that can be asked for its reasons.
+func (t *trial) judge() error {
+	set, err := t.settings()
+	if err != nil {
+		return err
+	}
+	m := detect.New(set)
+	var samples []baseline.Sample
+	for i := range t.Epochs {
+		m.Refold(t.Epochs[i : i+1])
+		for _, f := range m.Take() {
+			t.note(f, t.Sizes[i])
+		}
+		st := m.Status()
+		if st.Threshold > 0 {
+			t.worst = max(t.worst, st.Score/st.Threshold)
+		}
+		o, ok := baseline.Observe(t.Epochs[i])
+		if !ok {
+			continue
+		}
+		if t.bank == nil {
+			samples = append(samples, baseline.Sample{At: t.Epochs[i].End, Obs: o})
+			if t.learned {
+				t.bank = diagnose.NewBank(baseline.Learn(set.Model, samples), set.Hypotheses, epochsPerYear, budget)
+			}
+			continue
+		}
+		t.bank.Update(t.Epochs[i].End, o)
+		t.last = append(t.last, t.deviate(o))
+	}
+	if t.bank != nil {
+		t.seen = t.visible(set.Hypotheses)
+	}
+	return nil
+}
+
+const epochsPerYear = 24 * 365.25
+
+func (t *trial) note(f detect.Finding, size float64) {
+	switch f.Kind {
+	case detect.BaselineLearned:
+		t.learned = true
+	case detect.FaultRaised, detect.FaultChanged:
+		t.tickets = append(t.tickets, told{f.Time, *f.Diagnosis, size, f.Kind == detect.FaultChanged})
+	case detect.CauseRaised:
+		t.advisory = append(t.advisory, told{f.Time, *f.Diagnosis, size, false})
+	}
+}
+
+func (t *trial) deviate(o baseline.Observation) deviation {
+	h := t.bank.Healthy
+	if t.bank.Filter.Swapped {
+		o = o.Mirrored()
+	}
+	mean, _ := h.Expect(o.Op)
+	sd := h.Sigma(o)
+	var d deviation
+	for j := range baseline.Dim {
+		if d.has[j] = o.Has[j] && h.Known[j]; d.has[j] {
+			d.off[j] = o.Val[j] - mean[j]
+			d.sigma[j] = d.off[j] / sd[j]
+		}
+	}
+	return d
+}
+
+// visible tells whether any hypothesis for what is wrong is weighed for these features.
+func (t *trial) visible(hs []diagnose.Hypothesis) bool {
+	for i := range hs {
+		if t.is(&hs[i]) && t.bank.Visible[i] {
+			return true
+		}
+	}
+	return false
+}
+
+func (t *trial) is(h *diagnose.Hypothesis) bool {
+	return t.kind.fault != "" && h.Fault == t.kind.fault || t.kind.cause != "" && h.Cause == t.kind.cause
+}
+
+// ticket is the first ticket with the right kit, if there is one; wrong and false are whether there was one for another kit, or
+// one without need.
+func (t *trial) ticket() (right *told, wrong bool) {
+	for i := range t.tickets {
+		x := &t.tickets[i]
+		switch {
+		case x.kit() != t.kind.kit() || x.size == 0:
+			wrong = true
+		case right == nil:
+			right = x
+		}
+	}
+	return right, wrong
+}
+
+// good tells whether the case came out as it should.
+func (t *trial) good() bool {
+	right, wrong := t.ticket()
+	if wrong || !t.learned {
+		return false
+	}
+	if t.kind.fault == "" || !t.seen {
+		return true
+	}
+	return right != nil && right.size <= 1
+}
+
+var featureNames = func() (out [feature.NumFeatures]string) {
+	for f := range feature.NumFeatures {
+		out[f] = f.String()
+	}
+	return out
+}()

@@ -1,0 +1,113 @@
+package main
+
+import (
+	"cmp"
+	"math/rand/v2"
+	"slices"
+	"time"
+
+	"diastole/detect/feature"
+	"diastole/detect/signal"
+	"diastole/model/plant"
+	"diastole/model/plant/sensor"
+)
+
+var start = time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+
+const (
+	burst  = 12 * time.Second
+	settle = 4 * time.Second // after an hour unseen
+	tick   = 50 * time.Millisecond
+)
+
+// simulate plays ten days of a pump, seen for some seconds an hour, and gives the epochs that its signals make.
+func (t *trial) simulate() error {
+	rng := rand.New(rand.NewPCG(t.seed, 31))
+	st, err := drawStation(t.kind, rng)
+	if err != nil {
+		return err
+	}
+	w := newWeather(&st, rng)
+	size := t.kind.course.of(rng)
+	way := rng.Uint64()
+
+	t.Model, t.Meter = st.model.Name, st.meter
+	b := feature.NewBuilder(t.builderSettings())
+	array, err := sensor.NewArray(rng.Uint64(), st.instruments...)
+	if err != nil {
+		return err
+	}
+	post := sensor.NewPost(rng.Uint64(), st.link)
+	p := plant.New(st.params, rng.Uint64())
+	p.Used(st.used)
+	p.Set(plant.Faults{}, w.air(w.over(st.process, 0), 0))
+	p.Settle()
+	now := time.Duration(0)
+	for hour := range days * 24 {
+		at := time.Duration(hour)*time.Hour + time.Duration(rng.IntN(540))*time.Second
+		p.FastForward(at - settle - now)
+		w.main.Advance((at - now).Seconds(), 0)
+		day := at.Hours() / 24
+		s := setup{params: st.params, process: st.process}
+		if x := size(day); x > 0 {
+			t.kind.apply(&s, x, rand.New(rand.NewPCG(way, 32)))
+		}
+		s.process = w.over(s.process, day)
+		if rng.Float64() < w.idle {
+			s.process.AirOff = rng.IntN(2) == 0
+			s.process.DeadHead = !s.process.AirOff
+		}
+		for _, i := range st.instruments {
+			array.Set(i.Channel, s.troubles[i.Channel])
+		}
+		p.Set(s.faults, w.air(s.process, day))
+		p.Run(settle, time.Second, nil)
+		t.look(p, w, &s, array, post, at)
+		for _, c := range arrived(post, start.Add(at)) {
+			b.Push(c)
+		}
+		now = at + burst
+		b.Advance(start.Add(now + 40*time.Minute))
+		epochs, _ := b.Take()
+		t.Epochs = append(t.Epochs, epochs...)
+	}
+	for _, e := range t.Epochs {
+		t.Sizes = append(t.Sizes, size(e.Start.Sub(start).Hours()/24))
+	}
+	return nil
+}
+
+// look records one burst.
+func (t *trial) look(p *plant.Pump, w *weather, s *setup, array *sensor.Array, post *sensor.Post, at time.Duration) {
+	day := at.Hours() / 24
+	for d := time.Duration(0); d < burst; d += tick {
+		p.Set(s.faults, w.air(s.process, day))
+		now := start.Add(at + d)
+		p.Run(tick, sensor.Base, func(x plant.Sample) {
+			array.Look(now, x, func(c sensor.Chunk) { post.Send(start.Add(at+d), c) })
+			now = now.Add(sensor.Base)
+		})
+		w.main.Advance(tick.Seconds(), 0)
+	}
+	array.Flush(func(c sensor.Chunk) { post.Send(start.Add(at+burst), c) })
+}
+
+// arrived is what came of a burst, as a recorder that stamps whole seconds would settle it: in order of time, each once.
+func arrived(post *sensor.Post, at time.Time) []signal.Chunk {
+	var out []signal.Chunk
+	post.Deliver(at.Add(time.Minute), func(m sensor.Message) {
+		ch, err := signal.ParseChannel(m.Channel)
+		if err != nil {
+			panic("BUG: " + err.Error())
+		}
+		c := signal.Chunk{Channel: ch, Start: m.Start, Step: m.Step, Values: m.Values}
+		if ch == signal.StrokeCount {
+			c.Start = m.Arrival.Truncate(time.Second)
+		}
+		out = append(out, c)
+	})
+	slices.SortStableFunc(out, func(a, b signal.Chunk) int {
+		return cmp.Or(a.Start.Compare(b.Start), cmp.Compare(a.Channel, b.Channel))
+	})
+	return slices.CompactFunc(out, func(a, b signal.Chunk) bool { return a.Channel == b.Channel && a.Start.Equal(b.Start) })
+}

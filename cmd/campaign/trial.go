@@ -1,0 +1,83 @@
+package main
+
+import (
+	"hash/fnv"
+	"log/slog"
+	"time"
+
+	"diastole/detect"
+	"diastole/detect/diagnose"
+	"diastole/detect/feature"
+	"diastole/detect/signal"
+	"diastole/model/advice"
+	"diastole/model/pump"
+)
+
+// trial is one pump of a campaign and what came of it.
+type trial struct {
+	kind *kind
+	n    int
+	seed uint64
+	record
+	outcome
+}
+
+// record is what was simulated. Sizes are those of what is wrong, per epoch.
+type record struct {
+	Model  string
+	Meter  bool
+	Epochs []feature.Epoch
+	Sizes  []float64
+}
+
+func newTrial(k kind, seed uint64, n int) *trial {
+	h := fnv.New64a()
+	h.Write([]byte(k.name)) // a hash never fails to take a string
+	return &trial{kind: &k, n: n, seed: h.Sum64() ^ (seed<<32 + uint64(n))}
+}
+
+func (t *trial) run(a *archive, log *slog.Logger) error {
+	if !a.load(t) {
+		if err := t.simulate(); err != nil {
+			return err
+		}
+		a.keep(t)
+		log.Info("simulated", "kind", t.kind.name, "case", t.n, "model", t.Model, "epochs", len(t.Epochs))
+	}
+	return t.judge()
+}
+
+func (t *trial) channels() (has [signal.NumChannels]bool) {
+	for _, c := range []signal.Channel{signal.AirInletPressure, signal.DischargePressure, signal.StrokeCount} {
+		has[c] = true
+	}
+	has[signal.AirFlow] = t.Meter
+	return has
+}
+
+func (t *trial) pump() pump.Model {
+	m, err := pump.Generic(t.Model)
+	if err != nil {
+		panic("BUG: " + err.Error())
+	}
+	return m
+}
+
+func (t *trial) builderSettings() feature.Settings {
+	return feature.Settings{Channels: t.channels(), MaxStrokeRate: 2 * t.pump().MaxCycleRate}
+}
+
+const (
+	learn  = 60 * time.Hour
+	budget = 0.05 // false tickets in a pump-year
+)
+
+func (t *trial) settings() (detect.Settings, error) {
+	hypotheses, err := diagnose.Hypotheses(t.pump())
+	return detect.Settings{
+		Model: t.pump(), Channels: t.channels(), Hypotheses: hypotheses, FalseTicketsPerYear: budget,
+		Learn: detect.LearnSettings{For: learn},
+	}, err
+}
+
+func kitOf(f pump.Fault) pump.Kit { return advice.For(f, pump.SideUnknown, 0, false).Kit }
