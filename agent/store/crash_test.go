@@ -98,7 +98,7 @@ func checkPrefix(t *testing.T, s *Store) int {
 func TestKilledInMidCommit(t *testing.T) {
 	exe := must(os.Executable())(t)
 	dir := t.TempDir()
-	for round := range 6 {
+	for round := range 4 {
 		child := exec.CommandContext(t.Context(), exe)
 		child.Env = append(os.Environ(), crashDirEnv+"="+dir)
 		child.Stderr = t.Output()
@@ -148,7 +148,7 @@ func TestJournalCutAnywhereGivesAPrefix(t *testing.T) {
 	db, wal := must(os.ReadFile(filepath.Join(src, dbName)))(t), must(os.ReadFile(filepath.Join(src, dbName+"-wal")))(t)
 	r := rand.New(rand.NewPCG(3, 3))
 	seen := map[int]bool{}
-	for range 40 {
+	for range 25 {
 		dir := t.TempDir()
 		write(t, filepath.Join(dir, dbName), db)
 		write(t, filepath.Join(dir, dbName+"-wal"), wal[:r.IntN(len(wal)+1)])
@@ -229,11 +229,11 @@ func TestFlippedBits(t *testing.T) {
 	db, ledger := damagedFixture(t)
 	r := rand.New(rand.NewPCG(11, 5))
 	quarantined := 0
-	for i := range 80 {
+	for i := range 50 {
 		dir := t.TempDir()
 		bad := append([]byte{}, db...)
 		at := r.IntN(len(bad))
-		if i < 30 {
+		if i < 20 {
 			at = r.IntN(120) // the header deserves more than its share
 		}
 		for range 1 + i%4 {
@@ -250,7 +250,7 @@ func TestFlippedBits(t *testing.T) {
 			t.Errorf("round %d: %v", i, err)
 		}
 	}
-	t.Logf("%d of 80 files were set aside", quarantined)
+	t.Logf("%d of 50 files were set aside", quarantined)
 	if quarantined == 0 {
 		t.Error("no damage was ever seen")
 	}

@@ -182,7 +182,7 @@ func TestOutboxShedsEpochsBeforeEvents(t *testing.T) {
 	}
 	// One event to nine epochs: the epochs go, every event stays.
 	n, events := 0, 0
-	for ; n < 1000; n++ {
+	for ; n < 500; n++ {
 		b := Batch{Epochs: []Epoch{{"P-101", someEpoch(n)}}}
 		if n%10 == 0 {
 			b.Events = append(b.Events, someEvent(n))
@@ -206,7 +206,7 @@ func TestOutboxShedsEpochsBeforeEvents(t *testing.T) {
 		t.Error("shed epochs are to be told as a warning, and no event was shed")
 	}
 	// Events alone are too many: the oldest go, counted and told as an error for both.
-	for ; events < 400; events++ {
+	for ; events < 300; events++ {
 		commit(t, s, Batch{Events: []event.Event{someEvent(10_000 + events)}})
 	}
 	checkOutboxBytes(t, s)
@@ -253,10 +253,13 @@ func TestSetAside(t *testing.T) {
 		t.Errorf("set aside: %+v", aside)
 	}
 	// The list is bounded.
-	for n := range asideKept + 5 {
-		if err := s.SetAside(ctx, "tsdb", Row{Seq: int64(100 + n), Kind: KindEvent, Time: t0}, "x"); err != nil {
-			t.Fatal(err)
-		}
+	_, err := s.db.write.Exec(`WITH RECURSIVE n(seq) AS (SELECT 100 UNION ALL SELECT seq + 1 FROM n LIMIT ?)
+		INSERT INTO aside SELECT 'tsdb', seq, 1, '', 0, '', 'x', '' FROM n`, asideKept)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.SetAside(ctx, "tsdb", Row{Seq: 1e6, Kind: KindEvent, Time: t0}, "x"); err != nil {
+		t.Fatal(err)
 	}
 	if n := len(must(s.SetAsideRows(ctx, "tsdb", 1e6))(t)); n != asideKept {
 		t.Errorf("%d rows are kept aside", n)
@@ -265,7 +268,7 @@ func TestSetAside(t *testing.T) {
 
 // TestOutboxModel holds the outbox against a plain model of it under random operations and restarts.
 func TestOutboxModel(t *testing.T) {
-	fewerChecks(t, "10")
+	fewerChecks(t, "6")
 	rapid.Check(t, func(t *rapid.T) {
 		dir, err := os.MkdirTemp("", "outbox")
 		if err != nil {
