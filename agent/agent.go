@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"diastole/agent/config"
+	"diastole/agent/event"
 	"diastole/agent/intake"
 	"diastole/agent/intake/recording"
 	"diastole/agent/intake/session"
@@ -28,8 +29,12 @@ type Options struct {
 	Log    *slog.Logger
 	// Record is a file to which what was received is written; empty: none.
 	Record string
-	// Clock gives the wall-clock time; nil: time.Now.
+	// Clock gives the wall-clock time of arrivals and of what people do; nil: time.Now. How often the disk is
+	// written goes by time.Now in any case, so that a clock that runs fast does not wear it out.
 	Clock func() time.Time
+	// Tell, where it is not nil, gets the events of pumps in the order of their making. The pipeline calls it, so it
+	// must not wait.
+	Tell func([]event.Event)
 }
 
 // Agent is one running agent. Its goroutines are:
@@ -48,6 +53,7 @@ type Agent struct {
 	broker *broker
 	site   *watch.Site
 	acts   chan act
+	tell   func([]event.Event)
 	// tee records what was received; only the pipeline touches it.
 	tee     *recording.Writer
 	teeFail bool
@@ -75,7 +81,7 @@ func New(ctx context.Context, o Options) (*Agent, error) {
 	if o.Clock == nil {
 		o.Clock = time.Now
 	}
-	a := &Agent{cfg: o.Config, log: o.Log, clock: o.Clock, acts: make(chan act), sessionDone: make(chan struct{})}
+	a := &Agent{cfg: o.Config, log: o.Log, clock: o.Clock, acts: make(chan act), tell: o.Tell, sessionDone: make(chan struct{})}
 	if err := a.build(ctx, o); err != nil {
 		return nil, errors.Join(err, a.unwind(context.WithoutCancel(ctx)))
 	}
@@ -124,7 +130,7 @@ func (a *Agent) build(ctx context.Context, o Options) error {
 	if err := a.store.SetReceivers(ctx, a.runner.Receivers()); err != nil {
 		return fmt.Errorf("outbox: %w", err)
 	}
-	a.commits = newCommitter(a.store, a.runner.Wake, a.clock, a.log)
+	a.commits = newCommitter(a.store, a.runner.Wake, time.Now, a.log)
 	metrics, err := a.metrics()
 	if err != nil {
 		return fmt.Errorf("metrics: %w", err)
@@ -182,6 +188,9 @@ func (a *Agent) BrokerAddr() string {
 	}
 	return a.broker.addr()
 }
+
+// Session tells how the session that the sensor messages come through fares.
+func (a *Agent) Session() session.Status { return a.session.Status() }
 
 // closing pushes a step that Stop takes, the last one first.
 func (a *Agent) closing(what string, step func(context.Context) error) {

@@ -23,7 +23,8 @@ const (
 type board struct {
 	at    time.Time
 	pumps []watch.Status
-	// saved is when each pump was last stored whole, beat the last heartbeat; only the pipeline reads them.
+	// saved is when each pump was last stored whole, beat the last heartbeat, both of time.Now; only the pipeline
+	// reads them.
 	saved map[string]time.Time
 	beat  time.Time
 }
@@ -64,6 +65,9 @@ func (a *Agent) asked() []act {
 // handOver gives to the committer what came out, with snapshots that are due, or all of them at the end.
 func (a *Agent) handOver(last bool) int64 {
 	out := a.site.Take()
+	if a.tell != nil && len(out.Events) > 0 {
+		a.tell(out.Events)
+	}
 	b := store.Batch{Events: out.Events}
 	for _, e := range out.Epochs {
 		b.Epochs = append(b.Epochs, store.Epoch{Pump: e.Pump, Epoch: e.Epoch})
@@ -75,10 +79,10 @@ func (a *Agent) handOver(last bool) int64 {
 		b.Advisories = append(b.Advisories, store.Advisory{Time: v.Time, Open: v.Advisory.Outcome == "", Advisory: v.Advisory})
 	}
 	old := a.status.Load()
-	now := a.clock()
+	now := time.Now()
 	if now.Sub(old.beat) >= beatEvery && !last {
 		old.beat = now
-		b.Events = append(b.Events, a.heartbeat(old, now))
+		b.Events = append(b.Events, a.heartbeat(old, a.clock()))
 	}
 	for _, p := range a.cfg.Pumps {
 		if !last && now.Sub(old.saved[p.ID]) < snapshotEvery {
@@ -196,7 +200,7 @@ func (a *Agent) publish() {
 		next.saved, next.beat = old.saved, old.beat
 	} else {
 		for _, p := range a.cfg.Pumps {
-			next.saved[p.ID] = next.at
+			next.saved[p.ID] = time.Now()
 		}
 	}
 	a.status.Store(next)
