@@ -206,6 +206,7 @@ func (b *Builder) closeBurst() {
 	b.finish(b.st.LastData, b.st.LastData+burstGap)
 	b.st.HasReading = false
 	b.st.Begun, b.st.Slow.Active = false, false
+	b.st.Slow.Seen = b.st.LastData + 1
 	b.trim(b.st.LastData)
 }
 

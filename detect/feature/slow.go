@@ -55,7 +55,7 @@ func (b *Builder) nextReading() (int64, bool) {
 	next := int64(math.MaxInt64)
 	for _, list := range [][]reading{b.st.Slow.Inlet, b.st.Slow.Discharge, b.st.Counter} {
 		for _, r := range list {
-			if !b.st.Begun || r.T >= b.st.Slow.Seen {
+			if r.T >= b.st.Slow.Seen {
 				next = min(next, r.T)
 				break
 			}
