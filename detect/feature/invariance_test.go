@@ -24,7 +24,7 @@ func week(seed uint64) (Settings, []signal.Chunk) {
 		case 1: // stands against a closed valve
 			s.dip, s.sag, s.discharge = [2]float64{}, [2]float64{}, s.inlet
 		case 2:
-			s.seconds = 80
+			s.seconds = 64
 		case 3: // off
 			s.dip, s.sag, s.inlet = [2]float64{}, [2]float64{}, 100
 		}
@@ -104,7 +104,7 @@ func TestAdvanceAndRestoreDoNotMatter(t *testing.T) {
 			gotE, gotT = append(gotE, e...), append(gotT, tr...)
 		}
 		advance := rapid.IntRange(2, 60).Draw(rt, "advance every")
-		restore := rapid.IntRange(5, 90).Draw(rt, "restore every")
+		restore := rapid.IntRange(25, 150).Draw(rt, "restore every")
 		for i, c := range chunks {
 			b.Push(c)
 			if i%advance == 0 && i+1 < len(chunks) {

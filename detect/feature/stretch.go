@@ -170,7 +170,7 @@ func minStroke(rate float64) float64 {
 // between its samples where they are wider spaced than that, or NaN where it has a gap. It is nil where there is nothing.
 func (w *wave) resample(dst []float32, t0, step int64, m int) []float32 {
 	dst = slices.Grow(dst[:0], m)[:m]
-	any := false
+	found := false
 	k := 0
 	for i := range w.Segments {
 		s := &w.Segments[i]
@@ -182,13 +182,13 @@ func (w *wave) resample(dst []float32, t0, step int64, m int) []float32 {
 		}
 		for ; k < m && t0+int64(k)*step < s.end(); k++ {
 			dst[k] = s.around(t0+int64(k)*step, step)
-			any = true
+			found = true
 		}
 	}
 	for ; k < m; k++ {
 		dst[k] = float32(math.NaN())
 	}
-	if !any {
+	if !found {
 		return nil
 	}
 	return dst
