@@ -41,7 +41,7 @@ func viewOf(s watch.Status, stale bool) web.PumpView {
 		ID: p.ID, Serial: p.Serial, Model: p.Settings.Model.Name, Liquid: p.Liquid,
 		State: s.Monitor.Running.State, LastData: s.LastData, Stale: stale,
 		Inlet: s.Newest.Inlet, Discharge: s.Newest.Discharge,
-		Statistic: s.Monitor.Score, Threshold: s.Monitor.Threshold, StrokesSinceRebuild: s.Monitor.Strokes,
+		Statistic: s.Monitor.Score, Threshold: s.Monitor.Threshold, StrokesSinceRebuild: s.SinceRebuild,
 		Advisories: s.Advisories, Unseen: unseen(s),
 	}
 	switch b := s.Monitor.Baseline; {

@@ -26,8 +26,11 @@ type state struct {
 	Bank     *diagnose.Bank
 	Summary  *BaselineSummary
 	Episodes episodes
-	// Strokes counts the strokes since the baseline began.
-	Strokes float64
+	// Strokes counts the strokes since the baseline began, of them Unheard since the counter's last total, Counter, was read at
+	// Counted.
+	Strokes, Unheard float64
+	Counter          feature.Value
+	Counted          time.Time
 	// Running is what the pump was last seen doing, and since when.
 	Running feature.Transition
 }
@@ -126,8 +129,7 @@ func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float
 
 // Relearn forgets the healthy pump and learns anew, as after a rebuild.
 func (m *Monitor) Relearn() {
-	running := m.state.Running
-	m.state = state{Running: running}
+	m.state = state{Running: m.state.Running, Counter: m.state.Counter, Counted: m.state.Counted}
 }
 
 func (m *Monitor) fold() {
@@ -150,7 +152,7 @@ func (m *Monitor) emit(findings []Finding) {
 
 // epoch folds one finished epoch into the state.
 func (m *Monitor) epoch(e *feature.Epoch) {
-	m.state.Strokes += float64(e.Strokes)
+	m.count(e)
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
 	o, ok := baseline.Observe(*e)
 	if m.state.Bank == nil {
@@ -164,6 +166,30 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	}
 	m.state.Bank.Update(e.End, o)
 	m.emit(m.state.Episodes.judge(m.state.Bank, e.End, o))
+}
+
+// count adds the strokes of an epoch. Where more have passed since the counter was last heard, as between bursts, the counter
+// knows; where it started anew or cannot be right, those of the epochs are all that is known.
+func (m *Monitor) count(e *feature.Epoch) {
+	n, st := float64(e.Strokes), &m.state
+	if e.Counter.Valid {
+		if st.Counter.Valid {
+			d := e.Counter.V - st.Counter.V
+			if d < 0 {
+				d += m.settings.Counter.WrapsAt
+			}
+			if m.settings.Counter.PerCycle {
+				d *= 2
+			}
+			if most := 2 * m.settings.Model.MaxCycleRate * e.End.Sub(st.Counted).Seconds(); d <= most {
+				n = max(n, d-st.Unheard)
+			}
+		}
+		st.Counter, st.Counted, st.Unheard = e.Counter, e.End, 0
+	} else {
+		st.Unheard += n
+	}
+	st.Strokes += n
 }
 
 // learned ends the learning stretch.

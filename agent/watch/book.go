@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"diastole/agent/config"
@@ -11,12 +12,15 @@ import (
 	"diastole/detect"
 	"diastole/detect/diagnose"
 	"diastole/model/advice"
+	trade "diastole/model/pump"
 )
 
 // book keeps the tickets and advisories of one pump and turns findings and people's acts into events.
 type book struct {
 	Tickets    []event.Ticket   // those not closed
 	Advisories []event.Advisory // those not closed
+	// Rebuilt tells that a rebuild has been seen since the start.
+	Rebuilt bool
 }
 
 // emit adds an event.
@@ -33,24 +37,24 @@ func (b *book) fault(site string, p *config.Pump, f *detect.Finding, out *Output
 	id := p.ID + "-" + f.Key
 	i := slices.IndexFunc(b.Tickets, func(t event.Ticket) bool { return t.Ticket == id })
 	switch f.Kind {
-	case detect.FaultRaised:
+	case detect.FaultRaised, detect.FaultChanged:
 		t := ticketOf(p, id, f)
-		b.Tickets = append(b.Tickets, t)
-		out.Tickets = append(out.Tickets, Ticket{f.Time, t})
-		out.emit(site, p.ID, event.TicketOpened, f.Time, id, t)
-	case detect.FaultChanged:
-		if i < 0 {
+		if b.sinceRebuild(p) {
+			t.StrokesSinceRebuild = math.Round(f.StrokesRun)
+		}
+		kind := event.TicketUpdated
+		switch {
+		case i >= 0: // raised: the evidence of a ticket that was only flagged has come back
+			t = carryOver(b.Tickets[i], t)
+			b.Tickets[i] = t
+		case f.Kind == detect.FaultChanged:
 			return // closed by a person while the evidence stands
+		default:
+			b.Tickets = append(b.Tickets, t)
+			kind = event.TicketOpened
 		}
-		t := ticketOf(p, id, f)
-		old := b.Tickets[i]
-		t.State, t.By = old.State, old.By
-		if old.State == event.StateAcknowledged && t.Kit != old.Kit {
-			t.Kit, t.Bring, t.KitNumber = old.Kit, old.Bring, old.KitNumber // a person has pulled it already
-		}
-		b.Tickets[i] = t
 		out.Tickets = append(out.Tickets, Ticket{f.Time, t})
-		out.emit(site, p.ID, event.TicketUpdated, f.Time, id, t)
+		out.emit(site, p.ID, kind, f.Time, id, t)
 	case detect.FaultCleared:
 		if i < 0 {
 			return
@@ -69,6 +73,39 @@ func (b *book) fault(site string, p *config.Pump, f *detect.Finding, out *Output
 	}
 }
 
+// sinceRebuild tells that the strokes since the baseline began are those since a rebuild.
+func (b *book) sinceRebuild(p *config.Pump) bool {
+	return b.Rebuilt || p.ConditionAtStart == "new" || p.ConditionAtStart == "rebuilt"
+}
+
+// carryOver gives to a ticket's new form what must stay of the old one: what people have made of it, and what is safe.
+func carryOver(old, t event.Ticket) event.Ticket {
+	t.State, t.By = old.State, old.By
+	if old.Urgency == trade.Stop && t.Urgency != trade.Stop {
+		// Signals that now look like lesser wear do not mend a diaphragm; only a look at the pump does.
+		t.Flag = fmt.Sprintf("%s was suspected before and is not ruled out: look at the exhaust first", trade.DiaphragmRupture)
+		t.Urgency, t.NE107, t.Cautions = old.Urgency, old.NE107, old.Cautions
+		t.Bring = bringAlso(t.Bring, t.Kit, old.Bring...)
+	}
+	if old.State == event.StateAcknowledged && t.Kit != old.Kit {
+		// Somebody has pulled the kit already. Another one that is now asked for is brought as well.
+		t.Flag = strings.TrimPrefix(t.Flag+fmt.Sprintf("; acknowledged for the %s kit, the evidence now asks for the %s kit: bring both", old.Kit, t.Kit), "; ")
+		t.Bring = bringAlso([]trade.Kit{t.Kit}, old.Kit, t.Bring...)
+		t.Kit, t.KitNumber = old.Kit, old.KitNumber
+	}
+	return t
+}
+
+// bringAlso adds kits to those to bring, each once, and not the one that is pulled anyway.
+func bringAlso(bring []trade.Kit, pulled trade.Kit, more ...trade.Kit) []trade.Kit {
+	for _, k := range more {
+		if k != pulled && !slices.Contains(bring, k) {
+			bring = append(bring, k)
+		}
+	}
+	return bring
+}
+
 // cause follows a finding about a cause outside the pump.
 func (b *book) cause(site string, p *config.Pump, f *detect.Finding, out *Output) {
 	id := p.ID + "-" + f.Key
@@ -80,6 +117,9 @@ func (b *book) cause(site string, p *config.Pump, f *detect.Finding, out *Output
 	}
 	switch f.Kind {
 	case detect.CauseRaised:
+		if i >= 0 {
+			return
+		}
 		b.Advisories = append(b.Advisories, a)
 		out.emit(site, p.ID, event.AdvisoryOpened, f.Time, id, a)
 	case detect.CauseChanged:
@@ -108,8 +148,7 @@ func ticketOf(p *config.Pump, id string, f *detect.Finding) event.Ticket {
 		Ticket: id, Pump: p.ID, Serial: p.Serial, Model: p.Settings.Model.Name, State: event.StateOpen,
 		Fault: d.Fault, Side: d.Side, Probability: rounded(d.Probability),
 		Kit: adv.Kit, Bring: adv.Bring, KitNumber: p.KitNumbers[adv.Kit],
-		StrokesSinceRebuild: math.Round(f.StrokesRun),
-		Suspects:            adv.Suspects, Urgency: adv.Urgency, NE107: string(adv.NE107), ISO14224: adv.ISO14224,
+		Suspects: adv.Suspects, Urgency: adv.Urgency, NE107: string(adv.NE107), ISO14224: adv.ISO14224,
 		Severity: rounded(max(0, d.Severity)), Since: d.Since.UTC(), IfNotDone: adv.IfNotDone,
 		Evidence: evidenceOf(d), Cautions: adv.Cautions,
 	}

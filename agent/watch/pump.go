@@ -91,9 +91,10 @@ func baselineOf(p *config.Pump, s *detect.BaselineSummary) event.Baseline {
 	}
 }
 
-// relearn forgets the healthy pump, as after a rebuild.
-func (p *pump) relearn(at time.Time, reason string) {
+// rebuilt forgets the healthy pump: what was learned is true of it no more.
+func (p *pump) rebuilt(at time.Time, reason string) {
 	p.monitor.Relearn()
+	p.book.Rebuilt = true
 	p.out.emit(p.site, p.cfg.ID, event.BaselineReset, at, "baseline "+reason,
 		event.Baseline{Pump: p.cfg.ID, Model: p.cfg.Settings.Model.Name, Reason: reason})
 }

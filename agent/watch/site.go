@@ -128,6 +128,8 @@ type Status struct {
 	Settled    settle.Counts
 	Tickets    []event.Ticket
 	Advisories []event.Advisory
+	// SinceRebuild is the strokes since the pump was new or rebuilt; 0 where that is not known.
+	SinceRebuild float64
 }
 
 // Status reports on all pumps in the order of the configuration. What it returns is not changed later.
@@ -137,6 +139,9 @@ func (s *Site) Status() []Status {
 		out[i] = Status{
 			Pump: p.cfg, Settings: p.settings, LastData: p.lastData, LastArrival: p.lastArrival, Newest: p.newest, Monitor: p.monitor.Status(), Settled: p.settler.Counts(),
 			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories),
+		}
+		if p.book.sinceRebuild(p.cfg) {
+			out[i].SinceRebuild = out[i].Monitor.Strokes
 		}
 	}
 	return out
@@ -160,7 +165,7 @@ func (s *Site) Close(id, by string, outcome event.Outcome, note string, at time.
 		return nil
 	})
 	if err == nil && outcome == event.Done {
-		s.find(t.Pump).relearn(at, "rebuilt: ticket "+id)
+		s.find(t.Pump).rebuilt(at, "rebuilt: ticket "+id)
 	}
 	return t, err
 }
@@ -189,7 +194,7 @@ func (s *Site) Snapshot(pump string) (time.Time, []byte, error) {
 func (s *Site) Adopt(tickets []event.Ticket, advisories []event.Advisory) {
 	for _, p := range s.pumps {
 		p.out = Output{}
-		p.book = book{}
+		p.book = book{Rebuilt: p.book.Rebuilt}
 		for _, t := range tickets {
 			if t.Pump == p.cfg.ID && t.State != event.StateClosed {
 				p.book.Tickets = append(p.book.Tickets, t)
