@@ -54,9 +54,12 @@ type Agent struct {
 	site   *watch.Site
 	acts   chan act
 	tell   func([]event.Event)
-	// tee records what was received; only the pipeline touches it.
-	tee     *recording.Writer
-	teeFail bool
+	// tee records what was received, heard is the arrival of the newest message and passed the newest tick, turned is when what
+	// came out was last handed over, of time.Now; only the pipeline touches them.
+	tee           *recording.Writer
+	teeFail       bool
+	heard, passed time.Time
+	turned        time.Time
 
 	session *session.Session
 	store   *store.Store
@@ -168,6 +171,7 @@ func (a *Agent) Stop(ctx context.Context) error {
 		if a.cancelSession != nil {
 			a.cancelSession()
 			<-a.sessionDone
+			a.recordEnd()
 			a.handOver(true)
 			a.stopErr = a.commits.stop(ctx)
 			a.cancelRest()
@@ -191,6 +195,15 @@ func (a *Agent) BrokerAddr() string {
 
 // Session tells how the session that the sensor messages come through fares.
 func (a *Agent) Session() session.Status { return a.session.Status() }
+
+// Judged is how many messages the pumps' channels have taken from the session since New.
+func (a *Agent) Judged() int64 {
+	var n int64
+	for _, r := range a.site.Router().Routes() {
+		n += r.Stats().Messages
+	}
+	return n
+}
 
 // closing pushes a step that Stop takes, the last one first.
 func (a *Agent) closing(what string, step func(context.Context) error) {
@@ -228,10 +241,17 @@ func (a *Agent) keepHouse(ctx context.Context) {
 	}
 }
 
+// busyTurn is how long messages that follow each other without a pause may keep what came out of them from being handed over.
+const busyTurn = 5 * time.Second
+
 // message is the pipeline's way for one message.
 func (a *Agent) message(m intake.Message) {
 	a.record(m)
+	a.heard = m.Arrival
 	a.site.Message(m)
+	if time.Since(a.turned) > busyTurn {
+		a.turn()
+	}
 }
 
 // record writes what the site is about to see. A recording that fails ends; the agent goes on.
@@ -242,5 +262,16 @@ func (a *Agent) record(m intake.Message) {
 	if err := a.tee.Write(m); err != nil {
 		a.teeFail = true
 		a.log.Error("the recording has ended: it cannot be written", "error", err)
+	}
+}
+
+// endTopic is the topic of a recording's last line where silence followed the last message. No broker sends it (MQTT 3.1.1,
+// 4.7.2), and it feeds no channel: its time alone tells a replay how long the agent has listened.
+const endTopic = "$diastole/end"
+
+// recordEnd notes how long the agent has listened after the last message.
+func (a *Agent) recordEnd() {
+	if a.passed.After(a.heard) {
+		a.record(intake.Message{Arrival: a.passed, Topic: endTopic})
 	}
 }

@@ -36,6 +36,7 @@ type actor struct {
 	plan    *Pump
 	pump    *plant.Pump
 	process plant.Process
+	wear    []Wear
 	array   *sensor.Array
 	post    *sensor.Post
 	next    int // entry of the plan to come
@@ -74,7 +75,7 @@ func newActor(plan *Pump, seed uint64) (actor, error) {
 	}
 	params = params.Scatter(rand.New(rand.NewPCG(seed, 7)), plan.Scatter)
 	params.DamperGas = plan.Damper * params.StrokeVolume() * 1e5
-	a := actor{plan: plan, pump: plant.New(params, seed), process: params.Reference(), post: sensor.NewPost(seed, plan.Link)}
+	a := actor{plan: plan, pump: plant.New(params, seed), process: params.Reference(), wear: slices.Clone(plan.Wear), post: sensor.NewPost(seed, plan.Link)}
 	for _, q := range plan.Process {
 		if err := a.process.SetQuantity(q.Quantity, q.Value); err != nil {
 			return actor{}, err
@@ -127,6 +128,19 @@ func (p *Player) Next(sink func(Message)) bool {
 	p.now = end
 	p.deliver(sink)
 	return p.now < p.s.Length
+}
+
+// Rebuild mends a pump of the plan now, beside what the plan has for it: all wear that has begun ends, and new seals begin
+// to bed in. Other ids are ignored.
+func (p *Player) Rebuild(id string) {
+	for i := range p.actors {
+		a := &p.actors[i]
+		if a.plan.ID != id {
+			continue
+		}
+		a.pump.Rebuild()
+		a.wear = slices.DeleteFunc(a.wear, func(w Wear) bool { return w.From <= p.now })
+	}
 }
 
 // Now is how far the player has come.
@@ -205,7 +219,7 @@ func (a *actor) prepare(now time.Duration) (changed bool) {
 		return share >= 1
 	})
 	var f plant.Faults
-	for _, w := range a.plan.Wear {
+	for _, w := range a.wear {
 		if size := w.At(now); size > 0 {
 			g, err := plant.Fault(w.Fault, w.Side, size, a.pump.Params())
 			if err != nil {
