@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"diastole/agent/event"
 	"diastole/agent/store"
 	"diastole/detect/feature"
 )
@@ -14,17 +15,22 @@ import (
 func (a *Agent) restore(ctx context.Context) error {
 	for _, p := range a.cfg.Pumps {
 		at, data, err := a.store.Snapshot(ctx, p.ID)
-		if err != nil && !errors.Is(err, store.ErrNotFound) {
+		var epochs []feature.Epoch
+		switch {
+		case err == nil:
+			epochs, err = a.epochsSince(ctx, p.ID, at)
+		case errors.Is(err, store.ErrNotFound):
+			epochs, err = a.epochsSinceReset(ctx, p.ID)
+		default:
 			a.log.Warn("the pump's state cannot be read; it is made anew from its epochs", "pump", p.ID, "error", err)
-			at, data = time.Time{}, nil
+			epochs, err = a.epochsSinceReset(ctx, p.ID)
 		}
-		epochs, err := a.epochsSince(ctx, p.ID, at)
 		if err != nil {
 			return err
 		}
 		if err := a.site.Restore(p.ID, data, epochs); err != nil {
 			a.log.Warn("the pump's state is not usable; it is made anew from its epochs", "pump", p.ID, "error", err)
-			if epochs, err = a.epochsSince(ctx, p.ID, time.Time{}); err != nil {
+			if epochs, err = a.epochsSinceReset(ctx, p.ID); err != nil {
 				return err
 			}
 			if err := a.site.Restore(p.ID, nil, epochs); err != nil {
@@ -44,10 +50,29 @@ func (a *Agent) restore(ctx context.Context) error {
 	return nil
 }
 
+// never is later than all data.
+var never = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// epochsSinceReset are the epochs from which the healthy pump is known or being learned: those before its last reset were another
+// pump's, as it were.
+func (a *Agent) epochsSinceReset(ctx context.Context, pump string) ([]feature.Epoch, error) {
+	const most = 100_000 // of a pump's events, in the time that the store keeps them
+	events, err := a.store.Events(ctx, pump, time.Time{}, never, most)
+	if err != nil {
+		return nil, fmt.Errorf("events of pump %s: %w", pump, err)
+	}
+	var reset time.Time
+	for _, e := range events {
+		if e.Type == event.BaselineReset {
+			reset = e.Time
+		}
+	}
+	return a.epochsSince(ctx, pump, reset)
+}
+
 func (a *Agent) epochsSince(ctx context.Context, pump string, since time.Time) ([]feature.Epoch, error) {
 	var epochs []feature.Epoch
-	end := time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
-	err := a.store.Walk(ctx, pump, since, end, func(e feature.Epoch) error {
+	err := a.store.Walk(ctx, pump, since, never, func(e feature.Epoch) error {
 		epochs = append(epochs, e)
 		return nil
 	})

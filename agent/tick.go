@@ -3,6 +3,7 @@ package agent
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"diastole/agent/event"
@@ -37,7 +38,14 @@ type act struct {
 
 // tick is the pipeline's way for the passing of time.
 func (a *Agent) tick(now time.Time) {
+	a.passed = now
 	a.site.Tick(now)
+	a.turn()
+}
+
+// turn does what people asked for, hands over what came out, and shows the pumps as they are now.
+func (a *Agent) turn() {
+	a.turned = time.Now()
 	acts := a.asked()
 	for _, x := range acts {
 		x.do()
@@ -85,7 +93,7 @@ func (a *Agent) handOver(last bool) int64 {
 		b.Events = append(b.Events, a.heartbeat(old, a.clock()))
 	}
 	for _, p := range a.cfg.Pumps {
-		if !last && now.Sub(old.saved[p.ID]) < snapshotEvery {
+		if !last && now.Sub(old.saved[p.ID]) < snapshotEvery && !relearns(out.Events, p.ID) {
 			continue
 		}
 		old.saved[p.ID] = now
@@ -94,12 +102,18 @@ func (a *Agent) handOver(last bool) int64 {
 			a.log.Error("the pump's state cannot be stored", "pump", p.ID, "error", err)
 			continue
 		}
-		if !at.IsZero() {
-			b.Snapshots = append(b.Snapshots, store.Snapshot{Pump: p.ID, Time: at, Body: data})
+		if at.IsZero() {
+			at = time.Unix(0, 0) // no epoch is finished: all that come are later
 		}
+		b.Snapshots = append(b.Snapshots, store.Snapshot{Pump: p.ID, Time: at, Body: data})
 	}
 	b.States = a.states(out)
 	return a.commits.add(b)
+}
+
+// relearns tells that a pump has unlearned its healthy state: its epochs cannot tell so, therefore its state is stored at once.
+func relearns(events []event.Event, pump string) bool {
+	return slices.ContainsFunc(events, func(e event.Event) bool { return e.Type == event.BaselineReset && e.Subject == pump })
 }
 
 // states are the retained states of the pumps that have something new.

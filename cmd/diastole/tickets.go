@@ -53,10 +53,11 @@ func (c *listTickets) Run(ctx context.Context, s *streams) error {
 	if c.JSON {
 		return write(s.out, raw)
 	}
-	var tickets []event.Ticket
-	if err := json.Unmarshal(raw, &tickets); err != nil {
+	var answer struct{ Tickets []event.Ticket }
+	if err := json.Unmarshal(raw, &answer); err != nil {
 		return fmt.Errorf("the agent's answer: %w", err)
 	}
+	tickets := answer.Tickets
 	if len(tickets) == 0 {
 		return write(s.out, []byte("no tickets"))
 	}
