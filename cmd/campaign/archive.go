@@ -6,59 +6,44 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"sync"
+	"path/filepath"
+	"strings"
 )
 
-// archive keeps what was simulated, so that a changed detection need not wait for the simulator. It does not know when the
-// simulator has changed.
-type archive struct {
-	mu      sync.Mutex
-	records map[string]record
-	fresh   bool
+// archive is a folder that keeps what was simulated, a file a case, so that a changed detection need not wait for the simulator.
+// It does not know when the simulator has changed. The empty name keeps nothing.
+type archive string
+
+func (a archive) file(t *trial) string {
+	return filepath.Join(string(a), fmt.Sprintf("%s-%d.gob", strings.ReplaceAll(t.kind.name, " ", "-"), t.seed))
 }
 
-func openArchive(file string) (*archive, error) {
-	a := &archive{records: map[string]record{}}
-	if file == "" {
-		return a, nil
+// load finds what was simulated of a trial before.
+func (a archive) load(t *trial) (bool, error) {
+	if a == "" {
+		return false, nil
 	}
-	f, err := os.Open(file)
+	f, err := os.Open(a.file(t))
 	if errors.Is(err, fs.ErrNotExist) {
-		return a, nil
+		return false, nil
 	}
 	if err != nil {
-		return nil, err
+		return false, err
 	}
 	defer f.Close()
-	if err := gob.NewDecoder(f).Decode(&a.records); err != nil {
-		return nil, fmt.Errorf("%s is not an archive of this version of the campaign: %w", file, err)
+	if err := gob.NewDecoder(f).Decode(&t.record); err != nil {
+		return false, fmt.Errorf("%s does not hold a case of this version of the campaign: %w", a.file(t), err)
 	}
-	return a, nil
+	return true, nil
 }
 
-func (t *trial) key() string { return fmt.Sprintf("%s %d", t.kind.name, t.seed) }
-
-func (a *archive) load(t *trial) (ok bool) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	t.record, ok = a.records[t.key()]
-	return ok
-}
-
-func (a *archive) keep(t *trial) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	a.records[t.key()] = t.record
-	a.fresh = true
-}
-
-func (a *archive) save(file string) error {
-	if file == "" || !a.fresh {
+func (a archive) keep(t *trial) error {
+	if a == "" {
 		return nil
 	}
-	f, err := os.Create(file)
+	f, err := os.Create(a.file(t))
 	if err != nil {
 		return err
 	}
-	return errors.Join(gob.NewEncoder(f).Encode(a.records), f.Close())
+	return errors.Join(gob.NewEncoder(f).Encode(t.record), f.Close())
 }

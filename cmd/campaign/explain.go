@@ -7,7 +7,9 @@ import (
 	"slices"
 	"strings"
 
+	"diastole/detect/baseline"
 	"diastole/detect/diagnose"
+	"diastole/detect/feature"
 )
 
 // explanations tells of each case that did not come out as it should: what was told, how far the features were off, and which
@@ -33,23 +35,26 @@ func (t *trial) explain(b *strings.Builder) {
 		}
 		fmt.Fprintf(b, "- day %.1f, size %.2f: %s %s%s side %s, probability %.2f, severity %.2f, statistic %.1f of %.1f\n",
 			x.at.Sub(start).Hours()/24, x.size, verb, x.d.Fault, x.d.Cause, x.d.Side, x.d.Probability, x.d.Severity, x.d.Statistic, x.d.Threshold)
+		for _, e := range x.d.Evidence {
+			fmt.Fprintf(b, "  - %s %.4g where %.4g is expected (%+.1f)\n", e.Feature, e.Observed, e.Expected, e.Sigma)
+		}
 	}
 	if t.bank == nil {
 		fmt.Fprintf(b, "- never learned: %d epochs\n", len(t.Epochs))
 		return
 	}
 	b.WriteString("\nMean deviation of the last 12 epochs, in coordinates (in standard deviations):\n\n")
-	n := len(t.last)
-	for j, name := range featureNames {
+	n := len(t.deviations)
+	for j := range baseline.Dim {
 		var off, sigma []float64
-		for _, d := range t.last[max(0, n-12):] {
+		for _, d := range t.deviations[max(0, n-12):] {
 			if d.has[j] {
 				off, sigma = append(off, d.off[j]), append(sigma, d.sigma[j])
 			}
 		}
 		if len(off) > 0 {
 			c := t.bank.Healthy.Coef[j]
-			fmt.Fprintf(b, "- %s %+.3f (%+.1f); offsets %.3f, noise %.3f\n", name, median(off), median(sigma), c.Spread, c.Noise)
+			fmt.Fprintf(b, "- %s %+.3f (%+.1f); offsets %.3f, noise %.3f\n", feature.ID(j), median(off), median(sigma), c.Spread, c.Noise)
 		}
 	}
 	b.WriteString("\nScores at the end: ")

@@ -6,7 +6,6 @@ import (
 	"diastole/detect"
 	"diastole/detect/baseline"
 	"diastole/detect/diagnose"
-	"diastole/detect/feature"
 	"diastole/model/pump"
 )
 
@@ -19,10 +18,9 @@ type outcome struct {
 	worst float64
 	// seen is whether the features at hand can show what is wrong.
 	seen bool
-	// bank is the state at the end of the recording, of a second bank that took the same epochs; verdicts are those of it
-	// at the end; recent are its last deviations.
-	bank *diagnose.Bank
-	last []deviation
+	// bank took the same epochs as the monitor and can be asked for its reasons; deviations are those of all its epochs.
+	bank       *diagnose.Bank
+	deviations []deviation
 }
 
 // told is one thing that was raised, and the size of what was wrong when it was.
@@ -71,7 +69,7 @@ func (t *trial) judge() error {
 			continue
 		}
 		t.bank.Update(t.Epochs[i].End, o)
-		t.last = append(t.last, t.deviate(o))
+		t.deviations = append(t.deviations, t.deviate(o))
 	}
 	if t.bank != nil {
 		t.seen = t.visible(set.Hypotheses)
@@ -123,8 +121,7 @@ func (t *trial) is(h *diagnose.Hypothesis) bool {
 	return t.kind.fault != "" && h.Fault == t.kind.fault || t.kind.cause != "" && h.Cause == t.kind.cause
 }
 
-// ticket is the first ticket with the right kit, if there is one; wrong and false are whether there was one for another kit, or
-// one without need.
+// ticket is the first one for the right kit, if there is one; wrong tells that there was one for another kit, or without need.
 func (t *trial) ticket() (right *told, wrong bool) {
 	for i := range t.tickets {
 		x := &t.tickets[i]
@@ -149,10 +146,3 @@ func (t *trial) good() bool {
 	}
 	return right != nil && right.size <= 1
 }
-
-var featureNames = func() (out [feature.NumFeatures]string) {
-	for f := range feature.NumFeatures {
-		out[f] = f.String()
-	}
-	return out
-}()

@@ -4,7 +4,6 @@
 package main
 
 import (
-	"cmp"
 	"flag"
 	"fmt"
 	"log/slog"
@@ -24,15 +23,10 @@ func run() int {
 	cases := flag.Int("cases", 3, "how many pumps of each kind to simulate")
 	seed := flag.Uint64("seed", 1, "fixes all that is random")
 	only := flag.String("kind", "", "only the kinds whose name contains this")
-	kept := flag.String("epochs", "", "a file of simulated epochs: read where it holds a case, completed where it does not")
+	kept := flag.String("epochs", "", "a folder that keeps what was simulated; the cases that it holds are not simulated again")
 	flag.Parse()
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
 
-	archive, err := openArchive(*kept)
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
-	}
 	var trials []*trial
 	for _, k := range kinds {
 		if strings.Contains(k.name, *only) {
@@ -49,9 +43,9 @@ func run() int {
 	var g errgroup.Group
 	g.SetLimit(runtime.NumCPU())
 	for _, t := range trials {
-		g.Go(func() error { return t.run(archive, log) })
+		g.Go(func() error { return t.run(archive(*kept), log) })
 	}
-	err = cmp.Or(g.Wait(), archive.save(*kept))
+	err := g.Wait()
 	if err == nil {
 		err = write(*out, table(trials, *seed))
 	}

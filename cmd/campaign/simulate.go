@@ -20,8 +20,8 @@ const (
 	tick   = 50 * time.Millisecond
 )
 
-// simulate plays ten days of a pump, seen for some seconds an hour, and gives the epochs that its signals make.
-func (t *trial) simulate() error {
+// simulate plays some hours of a pump, seen for some seconds an hour, and keeps the epochs that its signals make.
+func (t *trial) simulate(hours int) error {
 	rng := rand.New(rand.NewPCG(t.seed, 31))
 	st, err := drawStation(t.kind, rng)
 	if err != nil {
@@ -43,7 +43,7 @@ func (t *trial) simulate() error {
 	p.Set(plant.Faults{}, w.air(w.over(st.process, 0), 0))
 	p.Settle()
 	now := time.Duration(0)
-	for hour := range days * 24 {
+	for hour := range hours {
 		at := time.Duration(hour)*time.Hour + time.Duration(rng.IntN(540))*time.Second
 		p.FastForward(at - settle - now)
 		w.main.Advance((at - now).Seconds(), 0)

@@ -137,8 +137,14 @@ func otherMake(p plant.Params, rng *rand.Rand) plant.Params {
 	p.SuctionInertance *= times(1)
 	p.SuctionResistance *= times(1)
 	p.SuctionLaminar *= times(1)
-	p.Step = p.ChooseStep()
+	p.Step = coarse(&p)
 	return p
+}
+
+// coarse is about twice the step that a pump chooses for itself: a campaign is long, and rates, dips and ripple change by less
+// than a percent.
+func coarse(p *plant.Params) float64 {
+	return 1e-3 / max(2, math.Ceil(1e-3/p.ChooseStep()/2))
 }
 
 // equip puts ordinary instruments of different quality at the pump.

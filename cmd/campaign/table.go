@@ -16,14 +16,14 @@ type row struct {
 	median                              []float64
 	advised, advisedRight, advisedWrong int
 	worst                               float64
-	words                               map[string]int
+	tickets, words                      map[string]int
 }
 
 func table(trials []*trial, seed uint64) string {
 	var rows []row
 	for _, t := range trials {
 		if len(rows) == 0 || rows[len(rows)-1].kind.name != t.kind.name {
-			rows = append(rows, row{kind: t.kind, words: map[string]int{}})
+			rows = append(rows, row{kind: t.kind, tickets: map[string]int{}, words: map[string]int{}})
 		}
 		rows[len(rows)-1].add(t)
 	}
@@ -37,8 +37,8 @@ which two and a half are learned from. Kit: how many of the cases got a ticket f
 calls for a rebuild). Size: the median when the ticket came. Wrong: cases with any ticket for another kit, or without need. Told: cases with an
 advisory of the right cause, and with another. Statistic: the largest, over its threshold.
 
-| kind | cases | shown by the channels | kit | size | wrong | told right | told other | statistic |
-|---|---|---|---|---|---|---|---|---|
+| kind | cases | shown by the channels | kit | size | wrong | first ticket | told right | told other | statistic |
+|---|---|---|---|---|---|---|---|---|---|
 `, rows[0].cases, seed)
 	for _, r := range rows {
 		b.WriteString(r.String())
@@ -61,6 +61,9 @@ func (r *row) add(t *trial) {
 	}
 	if wrong {
 		r.wrong++
+	}
+	if len(t.tickets) > 0 {
+		r.tickets[string(t.tickets[0].d.Fault)]++
 	}
 	var good, other bool
 	for _, a := range t.advisory {
@@ -97,8 +100,19 @@ func (r *row) String() string {
 	if r.kind.fault != "" || r.kind.cause != "" {
 		seen = fmt.Sprint(r.seen)
 	}
-	return fmt.Sprintf("| %s | %d | %s | %s | %s | %d | %s | %s | %.2f |\n", r.kind.name, r.cases, seen, kit, size, r.wrong, right,
-		r.others(), r.worst)
+	return fmt.Sprintf("| %s | %d | %s | %s | %s | %d | %s | %s | %s | %.2f |\n", r.kind.name, r.cases, seen, kit, size, r.wrong,
+		r.named(), right, r.others(), r.worst)
+}
+
+// named counts the faults that first tickets named.
+func (r *row) named() string {
+	var names []string
+	for _, f := range pump.Faults() {
+		if n := r.tickets[string(f)]; n > 0 {
+			names = append(names, fmt.Sprintf("%s %d", f, n))
+		}
+	}
+	return strings.Join(names, ", ")
 }
 
 // others names the advisories of other causes.

@@ -36,12 +36,18 @@ func newTrial(k kind, seed uint64, n int) *trial {
 	return &trial{kind: &k, n: n, seed: h.Sum64() ^ (seed<<32 + uint64(n))}
 }
 
-func (t *trial) run(a *archive, log *slog.Logger) error {
-	if !a.load(t) {
-		if err := t.simulate(); err != nil {
+func (t *trial) run(a archive, log *slog.Logger) error {
+	kept, err := a.load(t)
+	if err != nil {
+		return err
+	}
+	if !kept {
+		if err := t.simulate(24 * days); err != nil {
 			return err
 		}
-		a.keep(t)
+		if err := a.keep(t); err != nil {
+			return err
+		}
 		log.Info("simulated", "kind", t.kind.name, "case", t.n, "model", t.Model, "epochs", len(t.Epochs))
 	}
 	return t.judge()
