@@ -131,6 +131,10 @@ func (x *episode) absent() bool {
 func (x *episode) refine(d diagnose.Diagnosis) bool {
 	x.Away = 0
 	d.Since = x.Told.Since
+	if x.Told.Fault == pump.DiaphragmRupture && kitOf(d.Fault) == kitOf(x.Told.Fault) {
+		// Who has been told to expect product in the air end is not told otherwise before the pump is open.
+		d.Fault, d.Probability, d.Alternatives = x.Told.Fault, x.Told.Probability, x.Told.Alternatives
+	}
 	if d.Fault != x.Told.Fault {
 		if d.Probability < sure {
 			x.Other = 0

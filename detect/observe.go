@@ -28,6 +28,8 @@ var needs = [feature.NumFeatures][]signal.Channel{
 	feature.DipDepth:        {signal.AirInletPressure},
 	feature.DipWidth:        {signal.AirInletPressure},
 	feature.AirPerStroke:    {signal.AirInletPressure, signal.AirFlow},
+	feature.Dwell:           {signal.AirInletPressure, signal.DischargePressure},
+	feature.DwellAsymmetry:  {signal.AirInletPressure, signal.DischargePressure},
 }
 
 // Sights lists, for each fault and each cause that a bank weighs, whether the pump's channels can show it.

@@ -31,6 +31,8 @@ var quantities = [feature.NumFeatures]quantity{
 	feature.Hesitation:      {"Hesitation of the slowest strokes", "%", 100, 1},
 	feature.Ripple:          {"Discharge ripple", "%", 100, 1},
 	feature.RippleAsymmetry: {"Discharge ripple asymmetry, A to B", "%", 100, 1},
+	feature.Dwell:           {"Wait at the end of a stroke", "%", 100, 1},
+	feature.DwellAsymmetry:  {"Wait at the end of a stroke, A to B", "%", 100, 1},
 	feature.DipDepth:        {"Air inlet dip, depth", "%", 100, 1},
 	feature.DipWidth:        {"Air inlet dip, width", "ms", 1000, 1},
 	feature.AirPerStroke:    {"Air per stroke, at 1 bar absolute", "L ANR", 1000, 2},

@@ -78,5 +78,6 @@ func Natural(f feature.ID, x float64) float64 {
 func (o Observation) Mirrored() Observation {
 	o.Val[feature.Asymmetry] = -o.Val[feature.Asymmetry]
 	o.Val[feature.RippleAsymmetry] = -o.Val[feature.RippleAsymmetry]
+	o.Val[feature.DwellAsymmetry] = -o.Val[feature.DwellAsymmetry]
 	return o
 }

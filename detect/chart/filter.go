@@ -18,6 +18,8 @@ const dim = baseline.Dim
 type Effect struct {
 	Size                  float64
 	Mean, Spread, Scatter baseline.Vector
+	// Sudden is the probability that the effect comes from one epoch to the next, and not by slow growth.
+	Sudden float64 `json:"-"`
 }
 
 // Filter is a Kalman filter over the deviation of each coordinate from what the healthy pump is expected to show:

@@ -37,12 +37,13 @@ func (tr *Track) Update(t time.Time, m *Measurement, e *Effect, healthy float64,
 func (tr *Track) begin(m *Measurement, e *Effect, from *Filter) float64 {
 	sudden, slow := from.Begin(e), fresh(m, e)
 	slow.Swapped = from.Swapped
-	a, b := sudden.Update(m, e), slow.Update(m, e)
+	a := math.Log(e.Sudden) + sudden.Update(m, e)
+	b := math.Log1p(-e.Sudden) + slow.Update(m, e)
 	tr.Filter = sudden
 	if b > a {
 		tr.Filter = slow
 	}
-	return logAdd(a, b) - math.Ln2
+	return logAdd(a, b)
 }
 
 // Lower takes an amount off the score; a track that ends by it starts anew.

@@ -84,7 +84,7 @@ var doubt = struct {
 	floor: baseline.Vector{
 		feature.StrokeRate: 0.05, feature.Asymmetry: 0.03, feature.Dispersion: 0.15, feature.Hesitation: 0.2,
 		feature.Ripple: 0.15, feature.RippleAsymmetry: 0.1, feature.DipDepth: 0.1, feature.DipWidth: 0.15,
-		feature.AirPerStroke: 0.03,
+		feature.AirPerStroke: 0.03, feature.Dwell: 0.03, feature.DwellAsymmetry: 0.02,
 	},
 	sideless: struct{ share, asymmetry, rippleAsymmetry float64 }{share: 0.1, asymmetry: 0.01, rippleAsymmetry: 0.03},
 }
@@ -121,8 +121,22 @@ func build(signatures []Signature) []Hypothesis {
 			}
 		}
 		all[i].Odds = odds(all[i].Fault, all[i].Cause) / n
+		all[i] = changed(all[i], func(e *chart.Effect) { e.Sudden = sudden(all[i].Fault) })
 	}
 	return all
+}
+
+// sudden is the probability that a fault or a cause (no fault) comes from one epoch to the next: a diaphragm tears, seats
+// and seals wear, though a lump may hold a ball off its seat (common practice).
+func sudden(f pump.Fault) float64 {
+	switch f {
+	case pump.DiaphragmRupture:
+		return 0.9
+	case "":
+		return 0.5
+	default:
+		return 0.2
+	}
 }
 
 // signs gives every hypothesis with both signs of each of the coordinates. A tear lets air into the liquid or liquid into
@@ -155,6 +169,7 @@ func doubted(s Signature) []chart.Effect {
 		if s.Side != pump.SideA {
 			d := doubt.sideless
 			floor[feature.Asymmetry] = math.Hypot(d.asymmetry, d.share*e.Mean[feature.StrokeRate]/math.Sqrt(e.Size))
+			floor[feature.DwellAsymmetry] = floor[feature.Asymmetry]
 			floor[feature.RippleAsymmetry] = math.Hypot(d.rippleAsymmetry, d.share*e.Mean[feature.Ripple]/math.Sqrt(e.Size))
 		}
 		for j := range baseline.Dim {
@@ -171,6 +186,7 @@ func mirrored(h Hypothesis) Hypothesis {
 	return changed(h, func(e *chart.Effect) {
 		e.Mean[feature.Asymmetry] = -e.Mean[feature.Asymmetry]
 		e.Mean[feature.RippleAsymmetry] = -e.Mean[feature.RippleAsymmetry]
+		e.Mean[feature.DwellAsymmetry] = -e.Mean[feature.DwellAsymmetry]
 	})
 }
 

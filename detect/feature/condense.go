@@ -57,6 +57,7 @@ func (c *condenser) run(readings []reading) {
 	c.scatter()
 	c.dips()
 	c.ripple()
+	c.dwell()
 	c.sides()
 	c.air()
 }
@@ -236,6 +237,12 @@ func (c *condenser) ripple() {
 	c.set(Ripple, r, se)
 }
 
+// dwell is how long before the end of a stroke the discharge begins to fall.
+func (c *condenser) dwell() {
+	shares := c.gather(func(s *record) float32 { return s.Dwell / float32(s.Dur) })
+	c.set(Dwell, robust.Mean(shares), robust.MeanError(shares, correlated))
+}
+
 // sides is what differs between A and B. Where no run is tied to the counter, the longest one
 // speaks for itself, and its sign is free.
 func (c *condenser) sides() {
@@ -255,22 +262,26 @@ func (c *condenser) sides() {
 		}
 		runs = append(runs, longest)
 	}
-	c.contrast(Asymmetry, runs, func(s *record) float64 { return s.Dur })
-	c.contrast(RippleAsymmetry, runs, func(s *record) float64 { return float64(s.Swing) })
+	duration := func(s *record) float64 { return s.Dur }
+	swing := func(s *record) float64 { return float64(s.Swing) }
+	c.contrast(Asymmetry, runs, duration, duration)
+	c.contrast(RippleAsymmetry, runs, swing, swing)
+	c.contrast(DwellAsymmetry, runs, func(s *record) float64 { return float64(s.Dwell) }, duration)
 }
 
-// contrast is (A-B)/(A+B) of a quantity: each stroke against the mean of its two neighbours, which
-// belong to the other side, so that a slow drift cancels.
-func (c *condenser) contrast(id ID, runs []sided, of func(*record) float64) {
+// contrast is A-B of a quantity over A+B of the same or of another one: each stroke against the mean of its two
+// neighbours, which belong to the other side, so that a slow drift cancels.
+func (c *condenser) contrast(id ID, runs []sided, of, over func(*record) float64) {
 	all, rest := c.b.scratch.a[:0], c.b.scratch.d[:0]
 	for _, r := range runs {
 		for i := 1; i+1 < len(r.strokes); i++ {
-			own, other := of(&r.strokes[i]), (of(&r.strokes[i-1])+of(&r.strokes[i+1]))/2
-			if v := r.sign(i) * (own - other) / (own + other); !bad(v) {
+			before, here, after := &r.strokes[i-1], &r.strokes[i], &r.strokes[i+1]
+			difference := of(here) - (of(before)+of(after))/2
+			if v := r.sign(i) * difference / (over(here) + (over(before)+over(after))/2); !bad(v) {
 				all = append(all, v)
 			}
 		}
-		rest = appendRest(rest, r, of)
+		rest = appendRest(rest, r, of, over)
 	}
 	c.b.scratch.a, c.b.scratch.d = all, rest
 	kept := robust.Kept(c.b.scratch.b, all, outlier, c.b.scratch.c)
@@ -281,14 +292,15 @@ func (c *condenser) contrast(id ID, runs []sided, of func(*record) float64) {
 }
 
 // appendRest appends what a quantity differs by from the mean of its own side and a common straight trend, signed
-// by the side and relative to the mean of all: the mean of these has the error of the contrast, and little of
+// by the side and relative to the mean of all of the other quantity: the mean of these has the error of the contrast, and little of
 // the correlation that neighbours bring into its own terms.
-func appendRest(dst []float64, r sided, of func(*record) float64) []float64 {
+func appendRest(dst []float64, r sided, of, over func(*record) float64) []float64 {
 	n := len(r.strokes)
-	var sum, count [2]float64
+	var sum, scale, count [2]float64
 	for i := range r.strokes {
-		if v := of(&r.strokes[i]); !bad(v) {
+		if v, w := of(&r.strokes[i]), over(&r.strokes[i]); !bad(v + w) {
 			sum[i%2] += v
+			scale[i%2] += w
 			count[i%2]++
 		}
 	}
@@ -296,6 +308,7 @@ func appendRest(dst []float64, r sided, of func(*record) float64) []float64 {
 		return dst
 	}
 	mean := [2]float64{sum[0] / count[0], sum[1] / count[1]}
+	all := scale[0]/count[0] + scale[1]/count[1]
 	var xy, xx float64
 	for i := range r.strokes {
 		if v := of(&r.strokes[i]); !bad(v) {
@@ -307,7 +320,7 @@ func appendRest(dst []float64, r sided, of func(*record) float64) []float64 {
 	for i := range r.strokes {
 		x := float64(i) - float64(n-1)/2
 		if v := of(&r.strokes[i]); !bad(v) {
-			dst = append(dst, r.sign(i)*(v-mean[i%2]-xy/xx*x)*2/(mean[0]+mean[1]))
+			dst = append(dst, r.sign(i)*(v-mean[i%2]-xy/xx*x)*2/all)
 		}
 	}
 	return dst

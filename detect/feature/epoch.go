@@ -32,6 +32,12 @@ const (
 	// AirPerStroke is air used per stroke, m3 ANR (only with an air flow meter), divided by the
 	// absolute inlet pressure over 100 kPa: it is then nearly the same at every air pressure.
 	AirPerStroke
+	// Dwell is how long before the changeover dip the discharge begins to fall, over the stroke time, dimensionless:
+	// a diaphragm that waits at the end of its stroke for a late pilot delivers nothing meanwhile.
+	Dwell
+	// DwellAsymmetry is (dA-dB)/(tA+tB) of these times d and of the stroke times t, dimensionless: a stroke that is longer
+	// by waiting shows it here and in Asymmetry alike.
+	DwellAsymmetry
 	// NumFeatures is how many there are.
 	NumFeatures
 )
@@ -46,6 +52,8 @@ var featureInfo = [NumFeatures]struct{ name, unit string }{
 	DipDepth:        {"dip_depth", "1"},
 	DipWidth:        {"dip_width", "s"},
 	AirPerStroke:    {"air_per_stroke", "m3"},
+	Dwell:           {"dwell", "1"},
+	DwellAsymmetry:  {"dwell_asymmetry", "1"},
 }
 
 // String is the feature's name in events, metrics and the time-series store.

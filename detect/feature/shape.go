@@ -7,10 +7,10 @@ type record struct {
 	// End is the time of the edge that ends the stroke, Dur the stroke's duration, s.
 	End int64
 	Dur float64
-	// Depth, Width and Swing are those of the edge at its end; Inlet and Discharge the mean pressures over the
-	// stroke, Pa. NaN where a channel lacks.
-	Depth, Width, Swing, Inlet, Discharge float32
-	Stretch                               int32
+	// Depth, Width, Swing and Dwell are those of the edge at its end; Inlet and Discharge the mean pressures over
+	// the stroke, Pa. NaN where a channel lacks.
+	Depth, Width, Swing, Dwell, Inlet, Discharge float32
+	Stretch                                      int32
 	// Number is that of the edge at its end within the stretch; the two sides alternate along it.
 	Number int32
 	// Gated is set for the first cycles after a stop.
@@ -50,7 +50,7 @@ func (b *Builder) addStroke(final bool, end int64) {
 	}
 	r.Inlet = mean(&b.st.Inlet, from.T, to.T)
 	r.Discharge = mean(&b.st.Discharge, from.T, to.T)
-	r.Swing = b.swing(from.T, to.T, end)
+	r.Swing, r.Dwell = b.fall(from.T, to.T, end)
 	if b.st.Running.Gate > 0 {
 		b.st.Running.Gate--
 		r.Gated = true
@@ -75,34 +75,61 @@ func mean(w *wave, from, to int64) float32 {
 	return float32(sum / float64(j-i))
 }
 
-// swing is the fall of the discharge from its peak in the stroke that ends at to, to its trough in the stroke after
-// it, of which end has been seen; NaN where less than half of the latter has.
-func (b *Builder) swing(from, to, end int64) float32 {
+// fallen is the share of its fall at which the discharge is said to have begun to fall: early, but clear of noise and of
+// the slope that the stroke itself has.
+const fallen = 0.3
+
+// fall is that of the discharge from its peak in the stroke that ends at to, to its trough in the stroke after it, of
+// which end has been seen: how deep (Pa), and how long before to it began (s; negative where after it). Both are NaN
+// where less than half of the stroke after it has been seen.
+func (b *Builder) fall(from, to, end int64) (swing, dwell float32) {
+	nan := float32(math.NaN())
 	dur := to - from
 	last := min(end, to+dur)
 	s := b.st.Discharge.span(from, last)
 	if s == nil || last-to < dur/2 {
-		return float32(math.NaN())
+		return nan, nan
 	}
 	n := max(1, int(min(20*second/1000, dur/10)/s.Step))
-	peak := extreme(s.Buf[s.index(from+dur/4):s.index(to+dur/5)], n, 1)
-	trough := extreme(s.Buf[s.index(to):s.index(to+(last-to)*7/10)], n, -1)
-	return peak - trough
+	head, tail := s.index(from+dur/4), s.index(to+(last-to)*7/10)
+	peak := extreme(s.Buf[head:s.index(to+dur/5)], n, 1)
+	trough, at := extremeAt(s.Buf[s.index(to):tail], n, -1)
+	swing = peak - trough
+	if !(swing > 0) {
+		return swing, nan
+	}
+	level := peak - fallen*swing
+	for i := s.index(to) + at; i > head; i-- {
+		if u, v := s.Buf[i-1], s.Buf[i]; u >= level && v < level {
+			t := float64(s.at(i)) - float64(s.Step)*float64((level-v)/(u-v))
+			return swing, float32((float64(to) - t) / 1e9)
+		}
+	}
+	return swing, nan
 }
 
 // extreme is the largest (sign 1) or smallest (sign -1) mean of n neighbours in x, NaN where x is shorter.
 func extreme(x []float32, n int, sign float32) float32 {
+	v, _ := extremeAt(x, n, sign)
+	return v
+}
+
+// extremeAt also tells where the middle of these neighbours is.
+func extremeAt(x []float32, n int, sign float32) (value float32, at int) {
 	if len(x) < n {
-		return float32(math.NaN())
+		return float32(math.NaN()), 0
 	}
 	var sum float64
 	for _, v := range x[:n] {
 		sum += float64(v)
 	}
 	best := sum * float64(sign)
+	at = n / 2
 	for i := n; i < len(x); i++ {
 		sum += float64(x[i]) - float64(x[i-n])
-		best = max(best, sum*float64(sign))
+		if w := sum * float64(sign); w > best {
+			best, at = w, i-n/2
+		}
 	}
-	return float32(best/float64(n)) * sign
+	return float32(best/float64(n)) * sign, at
 }

@@ -39,6 +39,14 @@ var meanings = map[string]struct{ up, down string }{
 		up:   "each stroke uses more air than this air pressure calls for",
 		down: "each stroke uses less air than this air pressure calls for",
 	},
+	"dwell": {
+		up:   "the pump waits longer at the ends of its strokes before it changes over",
+		down: "the pump waits less at the ends of its strokes before it changes over",
+	},
+	"dwell_asymmetry": {
+		up:   "the pump waits longer at the end of stroke A against stroke B than it used to",
+		down: "the pump waits longer at the end of stroke B against stroke A than it used to",
+	},
 }
 
 // Meaning says in words what a feature that lies above (up) or below its expectation tells; a feature without
