@@ -17,9 +17,9 @@ import (
 func (d *document) scalar(path string, node ast.Node, dst reflect.Value) {
 	switch dst.Kind() {
 	case reflect.String:
-		if dst.Type() == reflect.TypeFor[durationText]() {
+		if text, ok := reflect.TypeAssert[UnitText](dst); ok {
 			if _, isNumber := number(node); isNumber {
-				d.fail(path, "needs its unit: h, m or s, such as 100h")
+				d.fail(path, "needs its unit: %s", text.NeedsUnit())
 				return
 			}
 		}

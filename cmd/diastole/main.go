@@ -30,13 +30,14 @@ func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
 type commands struct {
 	LogLevel slog.Level `help:"least severe level that is logged: debug, info, warn or error" default:"info"`
 
-	Run     runCommand     `cmd:"" help:"run the agent"`
-	Check   checkCommand   `cmd:"" help:"validate a configuration, and say what its channels can show of each pump"`
-	Record  recordCommand  `cmd:"" help:"write a recording of the configured topics"`
-	Replay  replayCommand  `cmd:"" help:"run recordings through the agent's own code, at full speed"`
-	Tickets ticketsCommand `cmd:"" help:"list, show, acknowledge and close tickets of a running agent"`
-	Schema  schemaCommand  `cmd:"" help:"print the JSON Schema of the configuration or of the events"`
-	Version versionCommand `cmd:"" help:"print the version"`
+	Run      runCommand      `cmd:"" help:"run the agent"`
+	Check    checkCommand    `cmd:"" help:"validate a configuration, and say what its channels can show of each pump"`
+	Record   recordCommand   `cmd:"" help:"write a recording of the configured topics"`
+	Replay   replayCommand   `cmd:"" help:"run recordings through the agent's own code, at full speed"`
+	Simulate simulateCommand `cmd:"" help:"play a scenario of simulated pumps into a recording, or map a pump's steady duty"`
+	Tickets  ticketsCommand  `cmd:"" help:"list, show, acknowledge and close tickets of a running agent"`
+	Schema   schemaCommand   `cmd:"" help:"print the JSON Schema of the configuration or of the events"`
+	Version  versionCommand  `cmd:"" help:"print the version"`
 }
 
 // io is what commands write to: results to out, everything else to the log and to err.

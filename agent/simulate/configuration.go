@@ -1,0 +1,50 @@
+package simulate
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+
+	"diastole/model/plant/scenario"
+	"diastole/model/plant/sensor"
+)
+
+// WriteConfiguration writes a configuration with which `diastole replay` reads the recording at once, and
+// `diastole run` watches it at a broker.
+func (p *Plan) WriteConfiguration(w io.Writer) error {
+	var b bytes.Buffer
+	b.WriteString("# Made by `diastole simulate`: the pumps are simulated.\n")
+	fmt.Fprintf(&b, "site: %q\nmqtt:\n  broker: mqtt://127.0.0.1:1883\npumps:\n", p.Site)
+	for i := range p.Scenario.Pumps {
+		pump := &p.Scenario.Pumps[i]
+		fmt.Fprintf(&b, "  - id: %q\n    model: %s\n    learn: %v\n    condition_at_start: used\n    channels:\n", pump.ID, pump.Model, p.Learn)
+		for _, i := range pump.Instruments {
+			b.WriteString(p.channel(pump, i))
+		}
+	}
+	if _, err := w.Write(b.Bytes()); err != nil {
+		return fmt.Errorf("write the configuration: %w", err)
+	}
+	return nil
+}
+
+func (p *Plan) channel(pump *scenario.Pump, i sensor.Instrument) string {
+	format := formatOf(i)
+	line := fmt.Sprintf("%s: {topic: %q, format: %s", i.Channel, topic(p.Site, pump.ID, i.Channel), format)
+	if unit := wireOf(i.Channel).unit; unit != "" {
+		line += ", unit: " + unit
+	}
+	if format == formatJSON {
+		line += ", value: /value, time: /time"
+	}
+	if i.PerCycle && i.Channel == "stroke_count" {
+		line += ", counts: cycle"
+	}
+	if i.WrapsAt > 0 {
+		line += fmt.Sprintf(", wraps_at: %d", i.WrapsAt)
+	}
+	if format == formatEdges {
+		return "      # the agent does not read edges yet\n      # " + line + "}\n"
+	}
+	return "      " + line + "}\n"
+}
