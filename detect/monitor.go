@@ -238,7 +238,9 @@ func Restore(s Settings, data []byte) (*Monitor, error) {
 		return nil, fmt.Errorf("restore the open epoch: %w", err)
 	}
 	if snap.State.Bank != nil {
-		snap.State.Bank.Use(s.Hypotheses)
+		if err := snap.State.Bank.Use(s.Hypotheses); err != nil {
+			return nil, fmt.Errorf("restore the monitor: %w", err)
+		}
 	}
 	return &Monitor{settings: s, builder: b, state: snap.State}, nil
 }

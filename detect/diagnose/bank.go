@@ -1,6 +1,7 @@
 package diagnose
 
 import (
+	"fmt"
 	"math"
 	"time"
 
@@ -51,8 +52,19 @@ func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget
 	return b
 }
 
-// Use gives a restored bank its hypotheses again, which are not stored with it.
-func (b *Bank) Use(hypotheses []Hypothesis) { b.hypotheses = hypotheses }
+// Use gives a restored bank its hypotheses again, which are not stored with it. It fails where the bank follows others, as
+// after a change of the signatures.
+func (b *Bank) Use(hypotheses []Hypothesis) error {
+	fits := b.Healthy != nil && len(b.Tracks) == len(hypotheses) && len(b.Visible) == len(hypotheses)
+	for i := 0; fits && i < len(hypotheses); i++ {
+		fits = len(b.Tracks[i]) == len(hypotheses[i].Effects)
+	}
+	if !fits {
+		return fmt.Errorf("the bank follows %d hypotheses that are not the %d of this program", len(b.Tracks), len(hypotheses))
+	}
+	b.hypotheses = hypotheses
+	return nil
+}
 
 // Update takes a finished epoch.
 func (b *Bank) Update(at time.Time, o baseline.Observation) {
