@@ -157,6 +157,16 @@ func start(t testing.TB, s setup) *running {
 	return r
 }
 
+// tryStart is for agents that are not to start.
+func tryStart(t testing.TB, s setup) error {
+	t.Helper()
+	a, err := agent.New(t.Context(), agent.Options{Config: configure(t, s), Log: slog.New(slog.DiscardHandler)})
+	if err == nil {
+		err = a.Stop(t.Context())
+	}
+	return err
+}
+
 func (r *running) events() []event.Event {
 	r.mu.Lock()
 	defer r.mu.Unlock()
