@@ -25,8 +25,8 @@ func TestPlayerRebuild(t *testing.T) {
 	faults := func(i int) plant.Faults { return p.actors[i].pump.Faults() }
 	second := func() { p.Next(func(Message) {}) }
 	second()
-	if faults(0).CheckLeak[plant.SuctionLeft] == 0 || faults(0) != faults(1) {
-		t.Fatalf("the pumps do not leak alike: %+v, %+v", faults(0), faults(1))
+	if faults(0).CheckLeak[plant.SuctionLeft] == 0 || faults(1).CheckLeak[plant.SuctionLeft] == 0 {
+		t.Fatalf("the pumps do not both leak: %+v, %+v", faults(0), faults(1))
 	}
 	p.Rebuild("P-1")
 	p.Rebuild("P-3") // nobody
