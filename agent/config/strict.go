@@ -72,6 +72,9 @@ func parseMeasure(c signal.Channel, text string, span bool) (float64, error) {
 		return v, nil
 	}
 	q.current = false // this is a value, not a signal
+	if code == "" {
+		return 0, fmt.Errorf("%q has no unit; a %s takes %s", text, q.name, q.allowed())
+	}
 	unit, err := q.parse(strings.TrimSpace(code))
 	if err != nil {
 		return 0, err
