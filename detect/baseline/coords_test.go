@@ -2,6 +2,7 @@ package baseline
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -93,8 +94,7 @@ func TestObserveLeavesOutWhatIsNoNumber(t *testing.T) {
 			if math.IsNaN(o.Val[f]) || math.IsInf(o.Val[f], 0) {
 				t.Errorf("%s of %g became the coordinate %g", f, bad, o.Val[f])
 			}
-			signed := f == feature.Asymmetry || f == feature.RippleAsymmetry
-			if want := f == feature.StrokeRate || signed && bad == -3; o.Has[f] != want {
+			if want := f == feature.StrokeRate || !scale[f].log && bad == -3; o.Has[f] != want {
 				t.Errorf("%s of %g: has is %t", f, bad, o.Has[f])
 			}
 		}
@@ -106,7 +106,7 @@ func TestMirroredExchangesTheSidesAndNothingElse(t *testing.T) {
 	m := o.Mirrored()
 	for f := range feature.NumFeatures {
 		want := o.Val[f]
-		if f == feature.Asymmetry || f == feature.RippleAsymmetry {
+		if strings.HasSuffix(f.String(), "asymmetry") {
 			want = -want
 		}
 		if m.Val[f] != want {

@@ -19,7 +19,7 @@ var shapes = []struct {
 	{"a new regime every other hour", 30, 2},
 }
 
-const pumps = 20 // of each shape; every one gives nine coordinates
+const pumps = 16 // of each shape; every one gives all coordinates
 
 // TestLearnIsHonest draws pumps from what is believed of them, learns each, and then moves it to regimes never seen:
 // 95 % of the epochs there must lie in the 95 % interval, with the epoch's noise and without it.
@@ -27,7 +27,7 @@ func TestLearnIsHonest(t *testing.T) {
 	for _, shape := range shapes {
 		t.Run(shape.name, func(t *testing.T) {
 			t.Parallel()
-			const z95, off = 1.96, 0.03 // 20 pumps stand behind the share
+			const z95, off = 1.96, 0.03 // some pumps stand behind the share, each with its own luck
 			var noisy, still, n float64
 			for seed := range uint64(pumps) {
 				s := newSynthetic(seed)

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/integrate/quad"
 	"pgregory.net/rapid"
 
+	"diastole/detect/baseline"
 	"diastole/detect/feature"
 )
 
@@ -22,7 +23,7 @@ func course(rng *rand.Rand) (Filter, Measurement, Effect) {
 	f := s.start
 	for i := range s.ms {
 		m := &s.ms[i]
-		m.Mirrored = mirrored(m.Dev, asymmetryMean)
+		m.Mirrored = mirrored(m.Dev)
 		m.Unseen, m.Swap = 0.05, 0.01+0.49*float64(rng.IntN(2))
 		f.Move(s.keep[i], &m.OffsetVar, &s.effect)
 		f.Update(m, &s.effect)
@@ -34,11 +35,12 @@ func course(rng *rand.Rand) (Filter, Measurement, Effect) {
 
 const asymmetryMean = 0.05 // of the healthy pumps here
 
-// mirrored is the deviation of the same epoch with A and B exchanged, where the healthy pump's asymmetries have a mean.
-func mirrored(dev [dim]float64, mean float64) [dim]float64 {
-	for _, j := range []feature.ID{feature.Asymmetry, feature.RippleAsymmetry} {
-		dev[j] = -(dev[j] + mean) - mean
-	}
+// mirrored is the deviation of the same epoch with A and B exchanged, where the healthy pump's stroke times have a mean
+// asymmetry.
+func mirrored(dev baseline.Vector) baseline.Vector {
+	dev[feature.Asymmetry] += asymmetryMean
+	dev = baseline.Observation{Val: dev}.Mirrored().Val
+	dev[feature.Asymmetry] -= asymmetryMean
 	return dev
 }
 
@@ -60,7 +62,7 @@ func TestEveryPredictionIsADensity(t *testing.T) {
 			if got := overLine(func(x float64) float64 {
 				g, m := f, m
 				m.Dev[j] = x
-				m.Mirrored = mirrored(m.Dev, asymmetryMean)
+				m.Mirrored = mirrored(m.Dev)
 				return math.Exp(g.Update(&m, &e))
 			}); math.Abs(got-1) > 1e-6 {
 				t.Errorf("the filter's prediction of %s integrates to %.9f", j, got)
@@ -70,7 +72,7 @@ func TestEveryPredictionIsADensity(t *testing.T) {
 				var tr Track
 				m := m
 				m.Dev[j] = x
-				m.Mirrored = mirrored(m.Dev, asymmetryMean)
+				m.Mirrored = mirrored(m.Dev)
 				return math.Exp(tr.begin(&m, &e, &f))
 			}); math.Abs(got-1) > 1e-6 {
 				t.Errorf("the beginning track's prediction of %s integrates to %.9f", j, got)
@@ -99,7 +101,7 @@ func drawn(f *Filter, m Measurement, rng *rand.Rand) Measurement {
 	for j := range dim {
 		m.Dev[j] = g.X[j] + heavy*math.Sqrt(g.P[j]+m.Var[j])*rng.NormFloat64()
 	}
-	m.Mirrored = mirrored(m.Dev, asymmetryMean)
+	m.Mirrored = mirrored(m.Dev)
 	if g.Swapped {
 		m.Dev, m.Mirrored = m.Mirrored, m.Dev
 	}

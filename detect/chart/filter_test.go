@@ -263,8 +263,7 @@ func TestFreeNamesAreFree(t *testing.T) {
 		s := newScene(rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 5)), 1)
 		one := s.ms[0]
 		one.Swap, one.Unseen = 0.5, 0.01
-		one.Mirrored = one.Dev
-		one.Mirrored[feature.Asymmetry] *= -1
+		one.Mirrored = mirrored(one.Dev)
 		other := one
 		other.Dev, other.Mirrored = one.Mirrored, one.Dev
 		f, g := s.start, s.start

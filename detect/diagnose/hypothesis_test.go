@@ -84,8 +84,7 @@ func isMirror(h, o Hypothesis) bool {
 		return false
 	}
 	for k, e := range h.Effects {
-		e.Mean[feature.Asymmetry] *= -1
-		e.Mean[feature.RippleAsymmetry] *= -1
+		e.Mean = baseline.Observation{Val: e.Mean}.Mirrored().Val
 		if e != o.Effects[k] {
 			return false
 		}

@@ -45,6 +45,8 @@ var ordinary = [baseline.Dim]struct{ level, offset, noise float64 }{
 	feature.DipDepth:        {-2.8, 0.04, 0.03},
 	feature.DipWidth:        {-3.3, 0.04, 0.05},
 	feature.AirPerStroke:    {-7.7, 0.02, 0.01},
+	feature.Dwell:           {0.1, 0.01, 0.005},
+	feature.DwellAsymmetry:  {0, 0.01, 0.005},
 }
 
 // specimen is a pump that brings an epoch an hour. Its noise is heavy-tailed as is believed of pumps, or normal.
