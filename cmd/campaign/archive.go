@@ -8,6 +8,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+
+	"github.com/klauspost/compress/zstd"
 )
 
 // archive is a folder that keeps what was simulated, a file a case, so that a changed detection need not wait for the simulator.
@@ -15,7 +17,7 @@ import (
 type archive string
 
 func (a archive) file(t *trial) string {
-	return filepath.Join(string(a), fmt.Sprintf("%s-%d.gob", strings.ReplaceAll(t.kind.name, " ", "-"), t.seed))
+	return filepath.Join(string(a), fmt.Sprintf("%s-%d.gob.zst", strings.ReplaceAll(t.kind.name, " ", "-"), t.seed))
 }
 
 // load finds what was simulated of a trial before.
@@ -31,7 +33,12 @@ func (a archive) load(t *trial) (bool, error) {
 		return false, err
 	}
 	defer f.Close()
-	if err := gob.NewDecoder(f).Decode(&t.record); err != nil {
+	z, err := zstd.NewReader(f)
+	if err == nil {
+		defer z.Close()
+		err = gob.NewDecoder(z).Decode(&t.record)
+	}
+	if err != nil {
 		return false, fmt.Errorf("%s does not hold a case of this version of the campaign: %w", a.file(t), err)
 	}
 	return true, nil
@@ -45,5 +52,9 @@ func (a archive) keep(t *trial) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(gob.NewEncoder(f).Encode(t.record), f.Close())
+	z, err := zstd.NewWriter(f)
+	if err != nil {
+		return errors.Join(err, f.Close())
+	}
+	return errors.Join(gob.NewEncoder(z).Encode(t.record), z.Close(), f.Close())
 }

@@ -40,7 +40,7 @@ func (t *trial) explain(b *strings.Builder) {
 		}
 	}
 	if t.bank == nil {
-		fmt.Fprintf(b, "- never learned: %d epochs\n", len(t.Epochs))
+		fmt.Fprintf(b, "- never learned: epochs by state %v\n", t.states)
 		return
 	}
 	b.WriteString("\nMean deviation of the last 12 epochs, in coordinates (in standard deviations):\n\n")

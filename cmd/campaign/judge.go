@@ -6,12 +6,12 @@ import (
 	"diastole/detect"
 	"diastole/detect/baseline"
 	"diastole/detect/diagnose"
+	"diastole/detect/feature"
 	"diastole/model/pump"
 )
 
 // outcome is what a monitor made of a trial.
 type outcome struct {
-	learned  bool
 	tickets  []told
 	advisory []told
 	// worst is the largest ticket statistic over its threshold after learning.
@@ -21,6 +21,8 @@ type outcome struct {
 	// bank took the same epochs as the monitor and can be asked for its reasons; deviations are those of all its epochs.
 	bank       *diagnose.Bank
 	deviations []deviation
+	// states counts the epochs by what the pump did.
+	states [feature.NumStates]int
 }
 
 // told is one thing that was raised, and the size of what was wrong when it was.
@@ -40,7 +42,8 @@ type deviation struct {
 	has        [baseline.Dim]bool
 }
 
-// judge folds the epochs into a monitor, and into a bank beside it that can be asked for its reasons.
+// judge runs what arrived through a monitor, and the epochs that come of it through a bank beside it that can be asked for its
+// reasons.
 func (t *trial) judge() error {
 	set, err := t.settings()
 	if err != nil {
@@ -48,47 +51,50 @@ func (t *trial) judge() error {
 	}
 	m := detect.New(set)
 	var samples []baseline.Sample
-	for i := range t.Epochs {
-		m.Refold(t.Epochs[i : i+1])
-		for _, f := range m.Take() {
-			t.note(f, t.Sizes[i])
+	for i, chunks := range t.Bursts {
+		for _, c := range chunks {
+			m.Push(c)
 		}
-		st := m.Status()
-		if st.Threshold > 0 {
+		m.Advance(start.Add(time.Duration(i)*time.Hour + 50*time.Minute))
+		for _, f := range m.Take() {
+			switch f.Kind {
+			case detect.EpochDone:
+				samples = t.weigh(f.Epoch, samples)
+			case detect.BaselineLearned:
+				t.bank = diagnose.NewBank(baseline.Learn(set.Model, samples), set.Hypotheses, epochsPerYear, budget)
+			case detect.FaultRaised, detect.FaultChanged:
+				t.tickets = append(t.tickets, told{f.Time, *f.Diagnosis, t.Sizes[i], f.Kind == detect.FaultChanged})
+			case detect.CauseRaised:
+				t.advisory = append(t.advisory, told{f.Time, *f.Diagnosis, t.Sizes[i], false})
+			}
+		}
+		if st := m.Status(); st.Threshold > 0 {
 			t.worst = max(t.worst, st.Score/st.Threshold)
 		}
-		o, ok := baseline.Observe(t.Epochs[i])
-		if !ok {
-			continue
-		}
-		if t.bank == nil {
-			samples = append(samples, baseline.Sample{At: t.Epochs[i].End, Obs: o})
-			if t.learned {
-				t.bank = diagnose.NewBank(baseline.Learn(set.Model, samples), set.Hypotheses, epochsPerYear, budget)
-			}
-			continue
-		}
-		t.bank.Update(t.Epochs[i].End, o)
-		t.deviations = append(t.deviations, t.deviate(o))
 	}
+	t.Bursts = nil // they are large
 	if t.bank != nil {
 		t.seen = t.visible(set.Hypotheses)
 	}
 	return nil
 }
 
-const epochsPerYear = 24 * 365.25
-
-func (t *trial) note(f detect.Finding, size float64) {
-	switch f.Kind {
-	case detect.BaselineLearned:
-		t.learned = true
-	case detect.FaultRaised, detect.FaultChanged:
-		t.tickets = append(t.tickets, told{f.Time, *f.Diagnosis, size, f.Kind == detect.FaultChanged})
-	case detect.CauseRaised:
-		t.advisory = append(t.advisory, told{f.Time, *f.Diagnosis, size, false})
+// weigh gives an epoch to the bank, or keeps it for the bank to learn from.
+func (t *trial) weigh(e *feature.Epoch, samples []baseline.Sample) []baseline.Sample {
+	t.states[e.State]++
+	o, ok := baseline.Observe(*e)
+	switch {
+	case !ok:
+	case t.bank == nil:
+		return append(samples, baseline.Sample{At: e.End, Obs: o})
+	default:
+		t.bank.Update(e.End, o)
+		t.deviations = append(t.deviations, t.deviate(o))
 	}
+	return samples
 }
+
+const epochsPerYear = 24 * 365.25
 
 func (t *trial) deviate(o baseline.Observation) deviation {
 	h := t.bank.Healthy
@@ -138,7 +144,7 @@ func (t *trial) ticket() (right *told, wrong bool) {
 // good tells whether the case came out as it should.
 func (t *trial) good() bool {
 	right, wrong := t.ticket()
-	if wrong || !t.learned {
+	if wrong || t.bank == nil {
 		return false
 	}
 	if t.kind.fault == "" || !t.seen {

@@ -2,11 +2,11 @@ package main
 
 import (
 	"cmp"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"time"
 
-	"diastole/detect/feature"
 	"diastole/detect/signal"
 	"diastole/model/plant"
 	"diastole/model/plant/sensor"
@@ -15,12 +15,13 @@ import (
 var start = time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
 
 const (
-	burst  = 12 * time.Second
-	settle = 4 * time.Second // after an hour unseen
-	tick   = 50 * time.Millisecond
+	burst = 12 * time.Second
+	tick  = 50 * time.Millisecond
+	// settle is how long a pump runs unseen before it is looked at; after a change or a standstill it is rest.
+	settle, rest = 3 * time.Second, 20 * time.Second
 )
 
-// simulate plays some hours of a pump, seen for some seconds an hour, and keeps the epochs that its signals make.
+// simulate plays some hours of a pump, seen for some seconds an hour, and keeps what a recorder would get.
 func (t *trial) simulate(hours int) error {
 	rng := rand.New(rand.NewPCG(t.seed, 31))
 	st, err := drawStation(t.kind, rng)
@@ -32,7 +33,6 @@ func (t *trial) simulate(hours int) error {
 	way := rng.Uint64()
 
 	t.Model, t.Meter = st.model.Name, st.meter
-	b := feature.NewBuilder(t.builderSettings())
 	array, err := sensor.NewArray(rng.Uint64(), st.instruments...)
 	if err != nil {
 		return err
@@ -42,10 +42,14 @@ func (t *trial) simulate(hours int) error {
 	p.Used(st.used)
 	p.Set(plant.Faults{}, w.air(w.over(st.process, 0), 0))
 	p.Settle()
-	now := time.Duration(0)
+	now, idle := time.Duration(0), false
 	for hour := range hours {
 		at := time.Duration(hour)*time.Hour + time.Duration(rng.IntN(540))*time.Second
-		p.FastForward(at - settle - now)
+		before := settle
+		if idle || w.moved(now, at) || math.Abs(size(at.Hours()/24)-size(now.Hours()/24)) > 0.1 {
+			before = rest
+		}
+		p.FastForward(at - before - now)
 		w.main.Advance((at - now).Seconds(), 0)
 		day := at.Hours() / 24
 		s := setup{params: st.params, process: st.process}
@@ -53,7 +57,7 @@ func (t *trial) simulate(hours int) error {
 			t.kind.apply(&s, x, rand.New(rand.NewPCG(way, 32)))
 		}
 		s.process = w.over(s.process, day)
-		if rng.Float64() < w.idle {
+		if idle = rng.Float64() < w.idle; idle {
 			s.process.AirOff = rng.IntN(2) == 0
 			s.process.DeadHead = !s.process.AirOff
 		}
@@ -61,18 +65,11 @@ func (t *trial) simulate(hours int) error {
 			array.Set(i.Channel, s.troubles[i.Channel])
 		}
 		p.Set(s.faults, w.air(s.process, day))
-		p.Run(settle, time.Second, nil)
+		p.Run(before, time.Second, nil)
 		t.look(p, w, &s, array, post, at)
-		for _, c := range arrived(post, start.Add(at)) {
-			b.Push(c)
-		}
+		t.Bursts = append(t.Bursts, arrived(post, start.Add(at)))
+		t.Sizes = append(t.Sizes, size(day))
 		now = at + burst
-		b.Advance(start.Add(now + 40*time.Minute))
-		epochs, _ := b.Take()
-		t.Epochs = append(t.Epochs, epochs...)
-	}
-	for _, e := range t.Epochs {
-		t.Sizes = append(t.Sizes, size(e.Start.Sub(start).Hours()/24))
 	}
 	return nil
 }

@@ -7,7 +7,6 @@ import (
 
 	"diastole/detect"
 	"diastole/detect/diagnose"
-	"diastole/detect/feature"
 	"diastole/detect/signal"
 	"diastole/model/advice"
 	"diastole/model/pump"
@@ -22,11 +21,11 @@ type trial struct {
 	outcome
 }
 
-// record is what was simulated. Sizes are those of what is wrong, per epoch.
+// record is what was simulated: what arrived of each burst, and the size of what was wrong then.
 type record struct {
 	Model  string
 	Meter  bool
-	Epochs []feature.Epoch
+	Bursts [][]signal.Chunk
 	Sizes  []float64
 }
 
@@ -48,7 +47,7 @@ func (t *trial) run(a archive, log *slog.Logger) error {
 		if err := a.keep(t); err != nil {
 			return err
 		}
-		log.Info("simulated", "kind", t.kind.name, "case", t.n, "model", t.Model, "epochs", len(t.Epochs))
+		log.Info("simulated", "kind", t.kind.name, "case", t.n, "model", t.Model)
 	}
 	return t.judge()
 }
@@ -67,10 +66,6 @@ func (t *trial) pump() pump.Model {
 		panic("BUG: " + err.Error())
 	}
 	return m
-}
-
-func (t *trial) builderSettings() feature.Settings {
-	return feature.Settings{Channels: t.channels(), MaxStrokeRate: 2 * t.pump().MaxCycleRate}
 }
 
 const (

@@ -75,6 +75,13 @@ func (w *weather) over(pr plant.Process, day float64) plant.Process {
 	return pr
 }
 
+// moved tells whether anyone turned anything between two times.
+func (w *weather) moved(from, to time.Duration) bool {
+	return slices.ContainsFunc(w.moves, func(m move) bool {
+		return m.day > from.Hours()/24 && m.day <= to.Hours()/24
+	})
+}
+
 // air is the process with the header as it stands at a time.
 func (w *weather) air(pr plant.Process, day float64) plant.Process {
 	header := w.main.Pressure() + w.swing*math.Sin(2*math.Pi*(day-w.peak))
