@@ -110,15 +110,19 @@ func (b builder) pump(path string, f *filePump) scenario.Pump {
 	if f.StrokesBefore != nil {
 		p.Used = b.within(path+".strokes_before", *f.StrokesBefore, 0, 1e12)
 	}
-	params, err := plant.Generic(p.Model)
+	m, err := pump.Generic(p.Model)
 	if err != nil {
 		b.Fail(path+".model", "%q is not known; allowed are %s", p.Model, strings.Join(pump.GenericNames(), ", "))
-		params, _ = plant.Generic(defaultModel) // to go on with
+		m.Name = defaultModel // to go on with
+	}
+	params, err := plant.Generic(m.Name)
+	if err != nil {
+		panic("BUG: " + err.Error())
 	}
 	process := params.Reference()
 	p.Process = b.process(path+".process", &f.Process, &process)
 	p.Link = b.link(path+".link", &f.Link)
-	p.Instruments = b.instruments(path+".instruments", f.Instruments, params, process)
+	p.Instruments = b.instruments(path+".instruments", f.Instruments, m, process)
 	for i := range f.Wear {
 		p.Wear = append(p.Wear, b.wear(index(path+".wear", i), &f.Wear[i], params))
 	}

@@ -6,15 +6,17 @@ import (
 
 	"diastole/agent/config"
 	"diastole/detect/signal"
+	"diastole/model/air"
 	"diastole/model/plant"
 	"diastole/model/plant/scenario"
 	"diastole/model/plant/sensor"
+	"diastole/model/pump"
 )
 
 const waveRate = 100 // readings a second of a pressure transmitter, unless told otherwise
 
-// instruments takes what is at a pump; the air meter's range follows from what the pump uses at its duty.
-func (b builder) instruments(path string, files []fileInstrument, params plant.Params, pr plant.Process) (out []sensor.Instrument) {
+// instruments takes what is at a pump; the noise and the range of an air meter follow from what the pump uses.
+func (b builder) instruments(path string, files []fileInstrument, m pump.Model, pr plant.Process) (out []sensor.Instrument) {
 	if !b.Has(path) {
 		return []sensor.Instrument{
 			sensor.Pressure("air_inlet_pressure", waveRate), sensor.Pressure("discharge_pressure", waveRate), sensor.Counter(),
@@ -37,7 +39,7 @@ func (b builder) instruments(path string, files []fileInstrument, params plant.P
 			b.Fail(child+".channel", "%q stands twice at this pump", f.Channel)
 			continue
 		}
-		o := b.instrument(child, f, params, pr)
+		o := b.instrument(child, f, m, pr)
 		if err := o.Validate(); err != nil {
 			b.Fail(child, "%s", inWords(err))
 		}
@@ -46,7 +48,7 @@ func (b builder) instruments(path string, files []fileInstrument, params plant.P
 	return out
 }
 
-func (b builder) instrument(path string, f *fileInstrument, params plant.Params, pr plant.Process) sensor.Instrument {
+func (b builder) instrument(path string, f *fileInstrument, m pump.Model, pr plant.Process) sensor.Instrument {
 	var o sensor.Instrument
 	switch {
 	case f.Channel == "stroke_edge":
@@ -54,8 +56,7 @@ func (b builder) instrument(path string, f *fileInstrument, params plant.Params,
 	case f.Channel == "stroke_count":
 		o = sensor.Counter()
 	case f.Channel == "air_flow":
-		params.Jitter = 0
-		o = sensor.AirMeter(plant.Measure(params, plant.Faults{}, pr, 1, 2).AirFlow)
+		o = sensor.AirMeter(airUse(m, pr.Setting))
 	case strings.HasSuffix(f.Channel, "_pressure"):
 		rate := float64(waveRate)
 		if f.Rate != nil && *f.Rate > 0 {
@@ -91,6 +92,11 @@ func (b builder) instrument(path string, f *fileInstrument, params plant.Params,
 	}
 	o.PerCycle, o.Float32 = f.PerCycle, f.Float32
 	return o
+}
+
+// airUse is about the air that a pump takes at half of its highest rate, m3/s: 1.3 times the swept volume at inlet pressure.
+func airUse(m pump.Model, gauge float64) float64 {
+	return air.FreeAir(1.3*m.StrokeVolume*m.MaxCycleRate, max(gauge, 1e5), air.Atmosphere)
 }
 
 // span sets dst where a difference in the unit of a channel is given.
