@@ -89,6 +89,7 @@ type setup struct {
 	channel string // YAML in place of the stroke counter's channel
 	record  string
 	log     io.Writer
+	clock   func() time.Time
 }
 
 // configure is the configuration of the recording's pump with the tests' own addresses.
@@ -134,7 +135,7 @@ func start(t testing.TB, s setup) *running {
 	}
 	r := &running{}
 	r.Agent = must(agent.New(t.Context(), agent.Options{
-		Config: configure(t, s), Record: s.record,
+		Config: configure(t, s), Record: s.record, Clock: s.clock,
 		Log: slog.New(slog.NewTextHandler(s.log, &slog.HandlerOptions{Level: slog.LevelWarn})),
 		Tell: func(events []event.Event) {
 			r.mu.Lock()

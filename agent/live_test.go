@@ -4,8 +4,11 @@ import (
 	"encoding/json"
 	"log/slog"
 	"path/filepath"
+	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
+	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/google/go-cmp/cmp"
@@ -119,4 +122,32 @@ func TestLiveIsReplay(t *testing.T) {
 		mosquitto(t, address)
 		live(t, "mqtt://"+address)
 	})
+}
+
+// TestSilenceIsInTheRecording: an epoch that only the passing of time has ended is in the replay too.
+func TestSilenceIsInTheRecording(t *testing.T) {
+	messages := must(wear())(t)[:20]
+	tee := filepath.Join(t.TempDir(), "tee.ndjson")
+	var ahead atomic.Int64
+	r := start(t, setup{record: tee, clock: func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) }})
+	connect(t, r.brokerURL(), "plant").feed(t, r, messages)
+	const inlet = `diastole_pump_inlet_pascals{pump="P-101",site="works"}`
+	if got := r.metric(t, inlet); got != "" {
+		t.Fatalf("the epoch is finished too early to show anything: %s", got)
+	}
+	ahead.Store(int64(time.Hour))
+	eventually(t, "the epoch is finished", func() bool { return r.metric(t, inlet) != "" })
+	want := r.metric(t, inlet)
+	r.stop()
+
+	s := must(watch.New(configure(t, setup{}), slog.New(slog.DiscardHandler)))(t)
+	var last time.Time
+	for _, m := range must(readRecording(tee))(t) {
+		s.Message(m)
+		last = m.Arrival
+	}
+	s.Tick(last)
+	if got := strconv.FormatFloat(s.Status()[0].Newest.Inlet.V, 'g', -1, 64); got != want || len(s.Take().Epochs) != 1 {
+		t.Errorf("inlet pressure %s, live %s", got, want)
+	}
 }
