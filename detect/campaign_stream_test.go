@@ -45,8 +45,8 @@ var healthyCases = []healthyCase{
 // healthyPump says what a feature of the simulated healthy pump does, in the coordinates of package baseline: its level, how that
 // bends with head and air, the spread of its offsets from one regime to another (2 % of the rate, 0.01 of asymmetry), and the
 // noise of an epoch, of which half (as a standard deviation) is known to the epoch as its standard error. The figures are
-// common practice. A flow meter is not simulated.
-var healthyPump = [feature.AirPerStroke]struct {
+// common practice. What has none is not simulated: there is no flow meter.
+var healthyPump = [feature.NumFeatures]struct {
 	coef                [baseline.NumBasis]float64
 	vary, offset, noise float64
 }{
@@ -58,18 +58,18 @@ var healthyPump = [feature.AirPerStroke]struct {
 	feature.RippleAsymmetry: {[4]float64{0, 0.01, 0, 0.01}, 0.03, 0.02, 0.01},
 	feature.DipDepth:        {[4]float64{-2.8, 0.1, 0, 0.2}, 0.4, 0.04, 0.03},
 	feature.DipWidth:        {[4]float64{-3.3, 0.1, 0, 0.1}, 0.4, 0.04, 0.05},
+	feature.Dwell:           {[4]float64{0, 0.01, 0, 0.01}, 0.1, 0.008, 0.005},
+	feature.DwellAsymmetry:  {[4]float64{0, 0.005, 0, 0.005}, 0.02, 0.004, 0.003},
 }
-
-const waveforms = int(feature.AirPerStroke)
 
 // healthyStream makes the epochs of one healthy pump, one an hour.
 type healthyStream struct {
 	healthyCase
 	rng   *rand.Rand
 	n     int
-	level [waveforms]float64
+	level baseline.Vector
 	// noise is the standardised noise of the epoch before, offset the present regime's.
-	noise, offset [waveforms]float64
+	noise, offset baseline.Vector
 	// inlet and discharge are the pressures that the present regime is set to, bar gauge; wander is how far off them the pump is.
 	inlet, discharge, wanderInlet, wanderDischarge float64
 }
@@ -140,6 +140,9 @@ func (s *healthyStream) next() feature.Epoch {
 		Discharge: feature.Value{V: discharge * bar, Valid: true},
 	}
 	for j, p := range healthyPump {
+		if p.noise == 0 {
+			continue
+		}
 		s.noise[j] = s.ar*s.noise[j] + math.Sqrt(1-s.ar*s.ar)*s.standard()
 		x := s.level[j] + s.offset[j] + size*p.noise*s.noise[j]
 		for i := 1; i < baseline.NumBasis; i++ {

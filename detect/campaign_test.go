@@ -166,7 +166,7 @@ const tableHead = `# False tickets of healthy pumps
 
 Made by ` + "`go test -tags campaign -run TestCampaign -timeout 60m ./detect -campaign.table FILE`" + `: simulated epochs of healthy
 pumps, one an hour, each pump learned anew and then followed for two years. A ticket that stands ends the time at risk until it is cleared.
-Rates are tickets in a pump-year over the budget; in brackets the upper limit of the 95 % confidence interval. At most 1.25 is wanted.
+The columns of the budgets give the tickets, their rate over the budget, and in brackets the upper limit of its 95 % confidence interval. At most 1.25 is wanted.
 
 | case | pump-years | budget 0.05 | budget 0.5 | budget 2 | advisories a year | largest score less threshold |
 |---|---|---|---|---|---|---|
@@ -176,7 +176,7 @@ func (r tally) row(name string) string {
 	s := fmt.Sprintf("| %s | %.0f |", name, r.years)
 	for k, b := range campaignBudgets {
 		_, high := garwood(r.tickets[k])
-		s += fmt.Sprintf(" %d tickets: %.2f (%.2f) |", r.tickets[k], float64(r.tickets[k])/r.free[k]/b, high/r.free[k]/b)
+		s += fmt.Sprintf(" %d: %.2f (%.2f) |", r.tickets[k], float64(r.tickets[k])/r.free[k]/b, high/r.free[k]/b)
 	}
 	return s + fmt.Sprintf(" %.2f | %.1f |\n", float64(r.advisories)/r.years, r.top)
 }
