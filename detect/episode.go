@@ -33,7 +33,7 @@ const (
 	// sure is how probable a kit must be before a person is told to pull it.
 	sure = 0.9
 	// likely is how probable a cause must be before operations are told of it.
-	likely = 0.7
+	likely = 0.8
 	// patience is how many epochs in a row the evidence must be gone before an episode is over, or stand for another
 	// fault before the word is changed.
 	patience = 12

@@ -116,32 +116,66 @@ func swap(free bool) float64 {
 	return 0.01
 }
 
-// weigh sums the evidence for hypothesis i over its sizes, each as probable as the next: the log-likelihood ratio
-// against the healthy pump, the size most in evidence, and the mean and standard deviation of size.
-func (b *Bank) weigh(i int) (score float64, best int, size, sd float64) {
+// weight is the evidence for one hypothesis.
+type weight struct {
+	// dynamic is the log-likelihood ratio of the epochs against the healthy pump, each predicted from those before: what
+	// the budget of false tickets is about. total adds how well the present deviation itself fits: a filter follows
+	// whatever grows slowly, at a small price per epoch, and must not end where its hypothesis never goes.
+	dynamic, total float64
+	// best is the size most in evidence, -1 where none is; size and sd are mean and standard deviation over the sizes.
+	best     int
+	size, sd float64
+}
+
+// weigh sums the evidence for hypothesis i over its sizes, each as probable as the next.
+func (b *Bank) weigh(i int) weight {
 	tracks, effects := b.Tracks[i], b.hypotheses[i].Effects
-	score = math.Inf(-1)
-	best = -1
-	for k := range tracks {
-		if tracks[k].Epochs > 0 && (best < 0 || tracks[k].Score > tracks[best].Score) {
-			best = k
-		}
-	}
-	if best < 0 {
-		return 0, -1, 0, 0
-	}
-	var sum, s1, s2 float64
+	_, offsetVar := b.Healthy.Expect(b.Op)
+	healthy := b.fit(&b.Filter, &chart.Effect{}, &offsetVar)
+	w := weight{best: -1}
+	totals := make([]float64, len(tracks))
 	for k := range tracks {
 		if tracks[k].Epochs == 0 {
 			continue
 		}
-		w := math.Exp(tracks[k].Score - tracks[best].Score)
-		sum += w
-		s1 += w * effects[k].Size
-		s2 += w * effects[k].Size * effects[k].Size
+		totals[k] = tracks[k].Score + b.fit(&tracks[k].Filter, &effects[k], &offsetVar) - healthy
+		if w.best < 0 || totals[k] > totals[w.best] {
+			w.best = k
+		}
 	}
-	size = s1 / sum
-	return tracks[best].Score + math.Log(sum/float64(len(tracks))), best, size, math.Sqrt(max(0, s2/sum-size*size))
+	if w.best < 0 {
+		return w
+	}
+	var sum, s1, s2 float64
+	for k := range tracks {
+		if tracks[k].Epochs > 0 {
+			p := math.Exp(totals[k] - totals[w.best])
+			sum += p
+			s1 += p * effects[k].Size
+			s2 += p * effects[k].Size * effects[k].Size
+		}
+	}
+	share := math.Log(sum / float64(len(tracks)))
+	w.dynamic, w.total = tracks[w.best].Score+share, totals[w.best]+share
+	w.size = s1 / sum
+	w.sd = math.Sqrt(max(0, s2/sum-w.size*w.size))
+	return w
+}
+
+// fit is the log density of a filter's present deviations under what its effect and the regimes allow.
+func (b *Bank) fit(f *chart.Filter, e *chart.Effect, offsetVar *baseline.Vector) float64 {
+	q, logDet, n := 0.0, 0.0, 0
+	for j := range baseline.Dim {
+		if b.Healthy.Known[j] {
+			v := offsetVar[j] + e.Spread[j]*e.Spread[j]
+			d := f.X[j] - e.Mean[j]
+			q += d * d / v
+			logDet += math.Log(v)
+			n++
+		}
+	}
+	density, _ := baseline.TDensity(q, logDet, n)
+	return density
 }
 
 // Verdict is what the bank thinks now. Indices of hypotheses are -1 where there is none.
@@ -161,45 +195,45 @@ type Verdict struct {
 func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	n := len(b.hypotheses)
 	v := Verdict{BestFault: -1, BestCause: -1, Probability: make([]float64, n)}
-	score := make([]float64, n)
+	weights := make([]weight, n)
 	top := 0.0
 	for i := range b.hypotheses {
-		if s, best, _, _ := b.weigh(i); best >= 0 {
-			score[i] = s
-			v.Probability[i] = s + math.Log(b.hypotheses[i].Odds)
+		weights[i] = b.weigh(i)
+		v.Probability[i] = math.Inf(-1)
+		if weights[i].best >= 0 {
+			v.Probability[i] = weights[i].total + math.Log(b.hypotheses[i].Odds)
 			top = max(top, v.Probability[i])
-		} else {
-			v.Probability[i] = math.Inf(-1)
 		}
 	}
 	v.Healthy = math.Exp(-top)
 	sum := v.Healthy
-	fault, cause := 0.0, 0.0
+	rival := 0.0 // the best known cause, or health
 	for i := range v.Probability {
 		v.Probability[i] = math.Exp(v.Probability[i] - top)
 		sum += v.Probability[i]
 		h := &b.hypotheses[i]
-		switch {
-		case v.Probability[i] == 0:
-		case h.IsFault():
-			fault = max(fault, score[i])
-			if v.BestFault < 0 || v.Probability[i] > v.Probability[v.BestFault] {
-				v.BestFault = i
-			}
-		default:
-			if h.Cause != pump.UnexplainedChange {
-				cause = max(cause, score[i])
-			}
-			if v.BestCause < 0 || v.Probability[i] > v.Probability[v.BestCause] {
-				v.BestCause = i
-			}
+		if weights[i].best < 0 {
+			continue
+		}
+		best := &v.BestCause
+		if h.IsFault() {
+			best = &v.BestFault
+		} else if h.Cause != pump.UnexplainedChange {
+			rival = max(rival, weights[i].total)
+		}
+		if *best < 0 || v.Probability[i] > v.Probability[*best] {
+			*best = i
 		}
 	}
 	v.Healthy /= sum
 	for i := range v.Probability {
 		v.Probability[i] /= sum
 	}
+	fault := 0.0
 	if v.BestFault >= 0 {
+		w := weights[v.BestFault]
+		fault = max(0, w.total)
+		v.FaultScore = min(w.dynamic, w.total-rival)
 		kit := kitOf(b.hypotheses[v.BestFault].Fault)
 		for i, h := range b.hypotheses {
 			if h.IsFault() && kitOf(h.Fault) == kit {
@@ -207,9 +241,9 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 			}
 		}
 	}
-	v.FaultScore, v.CauseScore = fault-cause, 0
 	if v.BestCause >= 0 {
-		v.CauseScore = score[v.BestCause] - fault
+		w := weights[v.BestCause]
+		v.CauseScore = min(w.dynamic, w.total-fault)
 	}
 	return v
 }

@@ -16,11 +16,11 @@ const sameFault = 0.9
 // Diagnosis puts hypothesis i into words and numbers, with the last epoch as evidence.
 func (b *Bank) Diagnosis(v Verdict, i int, o baseline.Observation) Diagnosis {
 	h := b.hypotheses[i]
-	_, best, size, sd := b.weigh(i)
-	tr := b.Tracks[i][best]
+	w := b.weigh(i)
+	tr := b.Tracks[i][w.best]
 	d := Diagnosis{
 		Likelihood: Likelihood{Fault: h.Fault, Cause: h.Cause, Side: h.Side},
-		Severity:   size, SeveritySE: sd, Since: tr.Since, Epochs: tr.Epochs,
+		Severity:   w.size, SeveritySE: w.sd, Since: tr.Since, Epochs: tr.Epochs,
 		Threshold: b.Threshold, Statistic: v.FaultScore, Evidence: b.evidence(o),
 	}
 	if !h.IsFault() {
