@@ -20,7 +20,11 @@ func (c *checkCommand) Run(s *streams) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "%s is valid: site %s, %d pumps.\n", c.Config, cfg.Site, len(cfg.Pumps))
+	pumps := fmt.Sprintf("%d pumps", len(cfg.Pumps))
+	if len(cfg.Pumps) == 1 {
+		pumps = "1 pump"
+	}
+	fmt.Fprintf(s.out, "%s is valid: site %s, %s.\n", c.Config, cfg.Site, pumps)
 	for i := range cfg.Pumps {
 		p := &cfg.Pumps[i]
 		set := p.Settings
