@@ -150,7 +150,7 @@ func quiet() (Measurement, Effect) {
 		m.Var[j], m.OffsetVar[j], m.Has[j] = 1, 0.25, true
 		e.Spread[j] = 0.3
 	}
-	e.Mean[feature.StrokeRate], e.Mean[feature.Asymmetry], e.Size = 0.5, 0.6, 1
+	e.Mean[feature.StrokeRate], e.Mean[feature.Asymmetry], e.Size, e.Sudden = 0.5, 0.6, 1, 0.5
 	return m, e
 }
 

@@ -37,6 +37,7 @@ func newScene(rng *rand.Rand, epochs int) scene {
 		s.effect.Mean[j] = 0.2 * rng.NormFloat64()
 		s.effect.Spread[j], s.effect.Scatter[j] = 0.1*rng.Float64(), 0.05*rng.Float64()
 	}
+	s.effect.Sudden = rng.Float64()
 	for t := range epochs {
 		var m Measurement
 		for j := range dim {

@@ -35,7 +35,7 @@ func follow(deviations []float64, e Effect) []Track {
 func hour(i int) time.Time { return time.Unix(int64(i)*3600, 0).UTC() }
 
 func faster(by float64) Effect {
-	e := Effect{Size: 1}
+	e := Effect{Size: 1, Sudden: 0.5}
 	e.Mean[feature.StrokeRate], e.Spread[feature.StrokeRate] = by, by/10
 	return e
 }
