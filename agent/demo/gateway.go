@@ -13,7 +13,7 @@ import (
 
 const (
 	// patience is how long the broker or the agent may take for what takes milliseconds.
-	patience = 20 * time.Second
+	patience = time.Minute
 	poll     = time.Millisecond
 	quiesce  = 250 // ms, in which the farewell reaches the broker
 )
@@ -24,17 +24,22 @@ type gateway struct {
 	stage  *stage
 	client paho.Client
 	sent   int64
+	// lost tells why the connection ended, where it did by itself.
+	lost chan error
 }
 
 // newGateway connects to the agent's broker and waits until the agent listens there too.
 func newGateway(ctx context.Context, a *agent.Agent, s *stage) (*gateway, error) {
+	g := &gateway{agent: a, stage: s, lost: make(chan error, 1)}
 	o := paho.NewClientOptions().
 		AddBroker("mqtt://" + a.BrokerAddr()).
 		SetClientID("harbour-glaze-works-gateway").
 		SetAutoReconnect(false).
+		SetKeepAlive(0). // a machine that slept for a while is no reason to hang up
 		SetConnectTimeout(patience).
-		SetWriteTimeout(patience)
-	g := &gateway{agent: a, stage: s, client: paho.NewClient(o)}
+		SetWriteTimeout(patience).
+		SetConnectionLostHandler(func(_ paho.Client, err error) { g.lost <- err })
+	g.client = paho.NewClient(o)
 	if err := wait(ctx, g.client.Connect()); err != nil {
 		g.close()
 		return nil, fmt.Errorf("demo: connect the simulated plant: %w", err)
@@ -68,7 +73,7 @@ func (g *gateway) second(ctx context.Context) error {
 	}
 	for i, t := range tokens {
 		if err := wait(ctx, t); err != nil {
-			return fmt.Errorf("demo: publish to %s: %w", messages[i].topic, err)
+			return fmt.Errorf("demo: publish to %s: %w", messages[i].topic, g.because(err))
 		}
 	}
 	g.sent += int64(len(messages))
@@ -77,6 +82,16 @@ func (g *gateway) second(ctx context.Context) error {
 	}
 	g.stage.taken()
 	return nil
+}
+
+// because adds to an error what ended the connection.
+func (g *gateway) because(err error) error {
+	select {
+	case cause := <-g.lost:
+		return errors.Join(err, fmt.Errorf("connection lost: %w", cause))
+	default:
+		return err
+	}
 }
 
 // until waits for a condition of the agent.

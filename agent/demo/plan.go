@@ -74,7 +74,7 @@ func parts() []part {
 		id: "G-202", story: "a diaphragm tears",
 		air: [2]float64{4.2e5, 5.0e5}, airEvery: 23 * h, level: [2]float64{0.7e5, 1.2e5}, levelEvery: 6 * h,
 		viscosity: 2, density: 1.3,
-		wear: scenario.Wear{Fault: pump.DiaphragmRupture, Side: pump.SideB, From: 84 * h, Full: 84 * h},
+		wear: scenario.Wear{Fault: pump.DiaphragmRupture, Side: pump.SideB, From: 80 * h, Full: 80 * h},
 	}, {
 		id: "G-301", story: "its air valve begins to stick",
 		air: [2]float64{4.0e5, 4.8e5}, airEvery: 21 * h, level: [2]float64{0.6e5, 1.0e5}, levelEvery: 5 * h,
@@ -84,7 +84,7 @@ func parts() []part {
 		id: "G-302", story: "its air valve begins to leak, which its air meter shows",
 		air: [2]float64{4.4e5, 5.4e5}, airEvery: 13 * h, level: [2]float64{0.8e5, 1.4e5}, levelEvery: 7 * h,
 		viscosity: 3, density: 1.1, meter: 0.025,
-		wear: scenario.Wear{Fault: pump.AirValveLeak, Side: pump.SideUnknown, From: 96 * h, Full: 246 * h},
+		wear: scenario.Wear{Fault: pump.AirValveLeak, Side: pump.SideUnknown, From: 84 * h, Full: 234 * h},
 	}}
 }
 

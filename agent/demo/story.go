@@ -83,6 +83,8 @@ func (s *story) begin(cfg *config.Config, page, broker string, speed float64) {
 		s.say("  %s  %s %s", when, p.id, p.story)
 	}
 	s.say("")
+	s.say("Close a ticket as done on its page, and the simulator rebuilds the pump; the agent then learns it anew.")
+	s.say("A ticket is a suspicion: the pump's own service manual, local codes and licensed practice go before what it says.")
 	s.say("Ctrl-C ends it and leaves nothing behind.")
 	s.say("")
 }
