@@ -63,6 +63,7 @@ type row struct {
 // sizes, and writes what it got beside what was expected. The source of a row is in the row: "makers" is a
 // range over makers' sheets, recalled from memory.
 func TestPublished(t *testing.T) {
+	t.Parallel()
 	var rows []row
 	for k, name := range pump.GenericNames() {
 		rows = append(rows, publishedRows(t, name, k)...)

@@ -12,6 +12,7 @@ import (
 // inlet dip of 20 to 60 ms at each changeover, strokes that scatter by 0.5 to 1 % and sides that differ by
 // up to 3 % (service practice).
 func TestHealthyShape(t *testing.T) {
+	t.Parallel()
 	var asymmetry []float64
 	for seed := range uint64(8) {
 		p := generic(t, oneInch).Scatter(rand.New(rand.NewPCG(seed, 5)), 1)
@@ -161,6 +162,7 @@ func TestStandstills(t *testing.T) {
 
 // TestDryRun checks that an empty suction makes the pump race with no pressure behind it.
 func TestDryRun(t *testing.T) {
+	t.Parallel()
 	p := smooth(t, oneInch)
 	s := New(p, 1)
 	s.Settle()
