@@ -28,9 +28,9 @@ func run() int {
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
 
 	var trials []*trial
-	for _, k := range kinds {
-		if strings.Contains(k.name, *only) {
-			for n := range *cases {
+	for n := range *cases { // some of each kind first
+		for _, k := range kinds {
+			if strings.Contains(k.name, *only) {
 				trials = append(trials, newTrial(k, *seed, n))
 			}
 		}

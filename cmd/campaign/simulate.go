@@ -45,22 +45,23 @@ func (t *trial) simulate(hours int) error {
 	now, idle := time.Duration(0), false
 	for hour := range hours {
 		at := time.Duration(hour)*time.Hour + time.Duration(rng.IntN(540))*time.Second
-		before := settle
-		if idle || w.moved(now, at) || math.Abs(size(at.Hours()/24)-size(now.Hours()/24)) > 0.1 {
-			before = rest
-		}
-		p.FastForward(at - before - now)
-		w.main.Advance((at - now).Seconds(), 0)
 		day := at.Hours() / 24
 		s := setup{params: st.params, process: st.process}
 		if x := size(day); x > 0 {
 			t.kind.apply(&s, x, rand.New(rand.NewPCG(way, 32)))
 		}
 		s.process = w.over(s.process, day)
+		wasIdle := idle
 		if idle = rng.Float64() < w.idle; idle {
 			s.process.AirOff = rng.IntN(2) == 0
 			s.process.DeadHead = !s.process.AirOff
 		}
+		before := settle
+		if idle || wasIdle || w.moved(now, at) || math.Abs(size(day)-size(now.Hours()/24)) > 0.1 {
+			before = rest
+		}
+		p.FastForward(max(0, at-before-now))
+		w.main.Advance((at - now).Seconds(), 0)
 		for _, i := range st.instruments {
 			array.Set(i.Channel, s.troubles[i.Channel])
 		}

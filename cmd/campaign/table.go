@@ -21,11 +21,16 @@ type row struct {
 
 func table(trials []*trial, seed uint64) string {
 	var rows []row
-	for _, t := range trials {
-		if len(rows) == 0 || rows[len(rows)-1].kind.name != t.kind.name {
-			rows = append(rows, row{kind: t.kind, tickets: map[string]int{}, words: map[string]int{}})
+	for i := range kinds {
+		r := row{kind: &kinds[i], tickets: map[string]int{}, words: map[string]int{}}
+		for _, t := range trials {
+			if t.kind.name == r.kind.name {
+				r.add(t)
+			}
 		}
-		rows[len(rows)-1].add(t)
+		if r.cases > 0 {
+			rows = append(rows, r)
+		}
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, `# How the detection does on pumps that nobody tuned it for
