@@ -44,6 +44,11 @@ func (c *simulateRecording) Run(ctx context.Context, s *streams) error {
 		base = strings.TrimSuffix(base, ending)
 	}
 	configPath, truthPath := cmp.Or(c.Config, base+".yaml"), cmp.Or(c.Truth, base+".truth.json")
+	for _, path := range []string{c.Output, configPath, truthPath} { // before anything is written
+		if _, err := os.Lstat(path); err == nil {
+			return fmt.Errorf("%s exists; name another file, nothing is overwritten", path)
+		}
+	}
 	if err := writeNew(configPath, plan.WriteConfiguration); err != nil {
 		return err
 	}
@@ -71,7 +76,7 @@ func (c *simulateRecording) Run(ctx context.Context, s *streams) error {
 func writeNew(path string, write func(io.Writer) error) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
 	if err != nil {
-		return fmt.Errorf("nothing is overwritten: %w", err)
+		return fmt.Errorf("write: %w", err)
 	}
 	return errors.Join(write(f), f.Close())
 }
