@@ -35,7 +35,7 @@ func newGateway(ctx context.Context, a *agent.Agent, s *stage) (*gateway, error)
 		AddBroker("mqtt://" + a.BrokerAddr()).
 		SetClientID("harbour-glaze-works-gateway").
 		SetAutoReconnect(false).
-		SetKeepAlive(0). // a machine that slept for a while is no reason to hang up
+		SetKeepAlive(12 * time.Hour). // a machine that slept for a while is no reason to hang up
 		SetConnectTimeout(patience).
 		SetWriteTimeout(patience).
 		SetConnectionLostHandler(func(_ paho.Client, err error) { g.lost <- err })
