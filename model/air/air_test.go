@@ -139,6 +139,12 @@ func TestLeakTable(t *testing.T) {
 		got := air.OrificeFlow(0.61*0.967, math.Pi*d*d/4, (c.psig+14.7)*air.PSI, 294.26, 14.7*air.PSI) / (14.7 * air.PSI / (air.GasConstant * 294.26)) / cfm
 		near(t, "sharp hole cfm", got, c.cfm, 0.015)
 	}
+	// Ideal holes, cfm at 100 psig (a compressor dealer's page on the cost of leaks), printed to three digits.
+	for _, c := range []struct{ d, cfm float64 }{{1.0 / 32, 1.62}, {1.0 / 16, 6.49}, {1.0 / 8, 26}, {1.0 / 4, 104}, {3.0 / 8, 234}, {1.0 / 2, 415}, {1, 1661}} {
+		d := c.d * inch
+		got := air.OrificeFlow(1, math.Pi*d*d/4, 114.7*air.PSI, 294.26111111, 14.7*air.PSI) / (14.7 * air.PSI / (air.GasConstant * 294.26111111)) / cfm
+		near(t, "ideal hole cfm", got, c.cfm, 0.006)
+	}
 	// 1/4 in, Cd 1, 100 psig: 104.227 scfm.
 	d := inch / 4
 	near(t, "1/4 in", air.OrificeFlow(1, math.Pi*d*d/4, 114.7*air.PSI, 294.26111111, 14.7*air.PSI)/(14.7*air.PSI/(air.GasConstant*294.26111111))/cfm, 104.227, 3e-4)
@@ -170,6 +176,8 @@ func TestSurvey(t *testing.T) {
 	energy, money = air.Cost(100*cfm, specific, 8760*hour, 0.12/kwh)
 	near(t, "second estimate kWh", energy/kwh, 140160, 1e-9)
 	near(t, "second estimate $", money, 16819.2, 1e-9)
+	near(t, "estimate ft3", 0.1*cfm*8640*hour/cf, 51840, 1e-9)
+	near(t, "second estimate ft3", 100*cfm*8760*hour/cf, 52560000, 1e-9)
 
 	near(t, "load share", 100*air.LoadShare(5, 10), 33.3, 1.1e-3)
 	near(t, "bleed-down cfm", 1.25*air.BleedDown(1000*cf, 100*air.PSI, 50*air.PSI, 300, 14.7*air.PSI)/cfm, 850.34, 1e-6)
@@ -180,6 +188,7 @@ func TestSurvey(t *testing.T) {
 	swept := 3.14 * 1.5 * 1.5 / 4 * 6 / 1728 * 60 // the source's pi
 	near(t, "swept cfm", swept, 0.36796875, 1e-9)
 	near(t, "free air cfm", air.FreeAir(swept, 100, 14.7), 2.8711575255, 1e-9)
+	near(t, "swept cfm with the whole pi", math.Pi*1.5*1.5/4*6/1728*60, 0.36815539, 2e-8)
 	near(t, "free air cfm, 90 a minute", air.FreeAir(swept*1.5, 140, 14.7), 5.8086495536, 1e-9)
 }
 
