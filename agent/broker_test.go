@@ -14,6 +14,7 @@ import (
 // TestBrokerDiesAndComesBack: the agent says that it hears nothing, connects and subscribes again, tells what waited, and the pump is
 // judged as if nothing had been.
 func TestBrokerDiesAndComesBack(t *testing.T) {
+	t.Parallel()
 	messages := must(wear())(t)
 	address := freeAddress(t)
 	kill := mosquitto(t, address)
@@ -68,6 +69,7 @@ func baselines(events []event.Event) (n int) {
 
 // TestEventsWaitForTheirReceiver: what is told while the broker is away goes out when it is back, also over a restart of the agent.
 func TestEventsWaitForTheirReceiver(t *testing.T) {
+	t.Parallel()
 	address := freeAddress(t)
 	kill := mosquitto(t, address)
 	s := setup{broker: "mqtt://" + address, state: t.TempDir()}

@@ -44,7 +44,7 @@ func must[T any](v T, err error) func(testing.TB) T {
 // eventually waits for something outside the test's own goroutine.
 func eventually(t testing.TB, what string, ok func() bool) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	poll := time.NewTicker(10 * time.Millisecond)
 	defer poll.Stop()

@@ -67,6 +67,7 @@ func eventsIn(t testing.TB, messages []mqtt.Message) []event.Event {
 // TestLiveIsReplay: what the agent tells of messages from a real client is what a replay of its own recording tells, byte for
 // byte, and every receiver gets it once.
 func TestLiveIsReplay(t *testing.T) {
+	t.Parallel()
 	messages := must(wear())(t)
 	live := func(t *testing.T, broker string) {
 		tee := filepath.Join(t.TempDir(), "tee.ndjson.gz")
@@ -126,6 +127,7 @@ func TestLiveIsReplay(t *testing.T) {
 
 // TestSilenceIsInTheRecording: an epoch that only the passing of time has ended is in the replay too.
 func TestSilenceIsInTheRecording(t *testing.T) {
+	t.Parallel()
 	messages := must(wear())(t)[:20]
 	tee := filepath.Join(t.TempDir(), "tee.ndjson")
 	var ahead atomic.Int64

@@ -20,6 +20,7 @@ import (
 // TestRestartGoesOn: an agent that is stopped and started again in mid-epoch, while its broker keeps what comes meanwhile, tells in
 // all what an unbroken one tells.
 func TestRestartGoesOn(t *testing.T) {
+	t.Parallel()
 	messages := must(wear())(t)
 	address := freeAddress(t)
 	mosquitto(t, address)
@@ -65,6 +66,7 @@ func feedUntilTicket(t *testing.T, r *running, p plant) (ticket event.Ticket, le
 
 // TestAcknowledgementOutlivesARestart, and a crash: the copy of the state is what a power cut leaves.
 func TestAcknowledgementOutlivesARestart(t *testing.T) {
+	t.Parallel()
 	messages := must(wear())(t)
 	s := setup{state: t.TempDir()}
 	r := start(t, s)
@@ -99,6 +101,7 @@ func TestAcknowledgementOutlivesARestart(t *testing.T) {
 
 // TestRebuildOutlivesACrash: the healthy state of the pump that was is not that of the pump that is, whatever is left of the memory.
 func TestRebuildOutlivesACrash(t *testing.T) {
+	t.Parallel()
 	for _, restarted := range []bool{false, true} { // before the rebuild: a stop stores the state of the pump that was
 		s := setup{state: t.TempDir()}
 		r := start(t, s)
@@ -130,6 +133,7 @@ func TestRebuildOutlivesACrash(t *testing.T) {
 
 // TestTwoAgentsOnOneState: the second says so and leaves the first alone.
 func TestTwoAgentsOnOneState(t *testing.T) {
+	t.Parallel()
 	s := setup{state: t.TempDir()}
 	r := start(t, s)
 	if err := tryStart(t, s); err == nil || !strings.Contains(err.Error(), "in use") {

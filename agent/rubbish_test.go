@@ -20,6 +20,7 @@ const airTopic, countTopic = "works/p101/air_inlet_pressure", "works/p101/stroke
 // TestRubbishIsCountedAndSurvived: between good messages comes everything that a plant network can bring; each piece is counted by its
 // reason, and the pump is judged as if none had come.
 func TestRubbishIsCountedAndSurvived(t *testing.T) {
+	t.Parallel()
 	messages := must(wear())(t)
 	noise := make([]byte, 1<<20+1)
 	rng := rand.New(rand.NewPCG(1, 2))
@@ -69,6 +70,7 @@ func TestRubbishIsCountedAndSurvived(t *testing.T) {
 // TestCounterThatResets: a controller that is restarted begins at zero. That is no fault of the pump, and the fault that comes later is
 // still found, whether the odd totals are those of the same stroke as before or not.
 func TestCounterThatResets(t *testing.T) {
+	t.Parallel()
 	for _, first := range []int{3, 4} {
 		r := start(t, setup{})
 		offset := 0
@@ -110,6 +112,7 @@ func TestCounterThatResets(t *testing.T) {
 
 // TestRetainedNumberIsOld: nobody knows when it was true, so it waits for a live one.
 func TestRetainedNumberIsOld(t *testing.T) {
+	t.Parallel()
 	address := freeAddress(t)
 	mosquitto(t, address)
 	p := connect(t, "mqtt://"+address, "plant")
@@ -132,6 +135,7 @@ func TestRetainedNumberIsOld(t *testing.T) {
 
 // TestFloodOfUnknownTopics: a session that the broker kept may bring topics of an earlier configuration; they are dropped, and given up.
 func TestFloodOfUnknownTopics(t *testing.T) {
+	t.Parallel()
 	address := freeAddress(t)
 	mosquitto(t, address)
 	broker := "mqtt://" + address
