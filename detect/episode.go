@@ -2,7 +2,6 @@ package detect
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"time"
 
@@ -27,6 +26,27 @@ type episode struct {
 type episodes struct {
 	Fault  *episode
 	Causes []episode
+	// Pending is the kit, PendingCause the cause, that there has been reason to raise for a number of epochs in a row.
+	Pending, PendingCause pending
+}
+
+// pending counts epochs in a row with the same reason.
+type pending struct {
+	What   string
+	Epochs int
+	Since  time.Time
+}
+
+// ripe takes the reason that an epoch gives (empty: none), and reports whether it has persisted.
+func (p *pending) ripe(what string, since time.Time) bool {
+	if what == "" || what != p.What {
+		*p = pending{What: what, Since: since}
+	}
+	if what == "" {
+		return false
+	}
+	p.Epochs++
+	return p.Epochs >= diagnose.Persistence
 }
 
 const (
@@ -39,7 +59,7 @@ const (
 	patience = 12
 	// gone is the share of the threshold below which the evidence counts as gone.
 	gone = 0.25
-	// step is the change of severity that is worth telling.
+	// step is the growth of severity that is worth telling; it takes twice as much to tell that it shrank.
 	step = 0.25
 )
 
@@ -65,6 +85,7 @@ func (e *episodes) judge(b *diagnose.Bank, at time.Time, o baseline.Observation)
 
 func (e *episodes) judgeFault(b *diagnose.Bank, v diagnose.Verdict, at time.Time, o baseline.Observation) []Finding {
 	if v.BestFault < 0 || v.FaultScore <= gone*b.Threshold {
+		e.Pending = pending{}
 		if e.Fault == nil || !e.Fault.absent() {
 			return nil
 		}
@@ -79,29 +100,37 @@ func (e *episodes) judgeFault(b *diagnose.Bank, v diagnose.Verdict, at time.Time
 		}
 		return []Finding{e.Fault.finding(FaultChanged, at)}
 	}
-	if v.FaultScore <= b.Threshold || v.KitProbability < sure || d.Epochs < diagnose.Persistence {
+	reason := ""
+	if v.FaultScore > b.Threshold && v.KitProbability >= sure {
+		reason = string(kitOf(d.Fault))
+	}
+	if !e.Pending.ripe(reason, d.Since) {
 		return nil
 	}
+	d.Since = e.Pending.Since
 	e.Fault = &episode{Key: key("rebuild", d.Since), Told: d}
 	return []Finding{e.Fault.finding(FaultRaised, at)}
 }
 
 func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Time, o baseline.Observation) []Finding {
 	var out []Finding
-	present := -1
+	present, reason := -1, ""
+	var d diagnose.Diagnosis
 	if v.BestCause >= 0 && v.CauseScore > gone*b.Threshold {
-		d := b.Diagnosis(v, v.BestCause, o)
+		d = b.Diagnosis(v, v.BestCause, o)
 		present = slices.IndexFunc(e.Causes, func(x episode) bool { return x.Told.Cause == d.Cause })
-		switch {
-		case present >= 0:
-			if x := &e.Causes[present]; x.refine(d) {
-				out = append(out, x.finding(CauseChanged, at))
-			}
-		case v.CauseScore > b.Threshold && d.Probability >= likely && d.Epochs >= diagnose.Persistence:
-			present = len(e.Causes)
-			e.Causes = append(e.Causes, episode{Key: key(string(d.Cause), d.Since), Told: d})
-			out = append(out, e.Causes[present].finding(CauseRaised, at))
+		if present >= 0 && e.Causes[present].refine(d) {
+			out = append(out, e.Causes[present].finding(CauseChanged, at))
 		}
+		if present < 0 && v.CauseScore > b.Threshold && d.Probability >= likely {
+			reason = string(d.Cause)
+		}
+	}
+	if e.PendingCause.ripe(reason, d.Since) {
+		d.Since = e.PendingCause.Since
+		present = len(e.Causes)
+		e.Causes = append(e.Causes, episode{Key: key(reason, d.Since), Told: d})
+		out = append(out, e.Causes[present].finding(CauseRaised, at))
 	}
 	var kept []episode
 	for i, x := range e.Causes {
@@ -151,7 +180,8 @@ func (x *episode) refine(d diagnose.Diagnosis) bool {
 	if x.Told.Side == pump.SideUnknown || d.Side != x.Told.Side {
 		d.Side = pump.SideUnknown // a side that was ever in doubt stays in doubt
 	}
-	if d.Side == x.Told.Side && math.Abs(d.Severity-x.Told.Severity) < step {
+	grown := d.Severity - x.Told.Severity
+	if d.Side == x.Told.Side && grown < step && grown > -2*step {
 		return false
 	}
 	x.Told = d

@@ -12,6 +12,7 @@ import (
 	"diastole/detect/baseline"
 	"diastole/detect/chart"
 	"diastole/detect/diagnose"
+	"diastole/detect/robust"
 	"diastole/model/plant"
 	"diastole/model/pump"
 )
@@ -96,7 +97,7 @@ func (c *campaign) pump(n int) error {
 
 // shift gives the deviations from the healthy regression over some epochs.
 func (c *campaign) shift(h *baseline.Healthy, s setup, seed uint64) ([]reading, error) {
-	obs, err := observe(c.model, s, seed, 4)
+	obs, err := observe(c.model, s, seed, 3)
 	if err != nil {
 		return nil, err
 	}
@@ -152,12 +153,19 @@ func (c *campaign) signatures() []diagnose.Signature {
 			e := chart.Effect{Size: size}
 			for j := range baseline.Dim {
 				if x := column(c.shifts[key{i, k}], j); len(x) >= 4 {
-					e.Mean[j], e.Spread[j] = stat.MeanStdDev(x, nil)
-					e.Scatter[j] = math.Sqrt(max(0, stat.Mean(column(c.wobble[key{i, k}], j), nil)))
+					e.Mean[j], e.Spread[j] = middle(x)
+					e.Scatter[j] = math.Sqrt(max(0, robust.Median(column(c.wobble[key{i, k}], j), nil)))
 				}
 			}
 			out[i].Effects = append(out[i].Effects, e)
 		}
 	}
 	return out
+}
+
+// middle is the mean and the standard deviation of x without outliers: a pump that hardly runs, or whose strokes are not
+// found, says nothing of the others.
+func middle(x []float64) (mean, sd float64) {
+	const outlier = 3.5 // robust standard deviations
+	return stat.MeanStdDev(robust.Kept(nil, x, outlier, nil), nil)
 }

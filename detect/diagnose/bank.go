@@ -7,19 +7,23 @@ import (
 
 	"diastole/detect/baseline"
 	"diastole/detect/chart"
+	"diastole/detect/robust"
 	"diastole/model/pump"
 )
 
 // Bank weighs all hypotheses against the healthy pump, epoch by epoch. Its fields are exported to be stored.
 type Bank struct {
 	Healthy *baseline.Healthy
-	// Threshold is the score that the false-ticket budget asks for.
-	Threshold float64
+	// Threshold is the score against the healthy pump that the false-ticket budget asks for, Margin what it asks for against
+	// the best cause.
+	Threshold, Margin float64
 	// Filter is the healthy pump's, Tracks are those of each hypothesis at each of its sizes.
 	Filter chart.Filter
 	Tracks [][]chart.Track
 	// Visible tells which hypotheses the features at hand can show; the others are never claimed.
 	Visible []bool
+	// Recent are the last few epochs, the oldest first.
+	Recent []Recent
 	// Op and At are the operating point and the time of the last epoch.
 	Op baseline.Op
 	At time.Time
@@ -27,12 +31,26 @@ type Bank struct {
 	hypotheses []Hypothesis
 }
 
+// Recent is one epoch: its deviations from expectation, with the variance of their noise.
+type Recent struct {
+	Dev, Var baseline.Vector
+	Has      [baseline.Dim]bool
+}
+
 const (
+	// window is how many recent epochs make the present level: their median forgets a lump that disturbs one or two.
+	window = 5
 	// Persistence is the least number of epochs that a ticket rests on: a lump that passes disturbs one or two.
-	Persistence = 3
+	Persistence = 2
 	// headroom is how far above the threshold a score may run, in thresholds: it bounds the time in which the bank
 	// learns that a change has gone again.
 	headroom = 3.0
+	// healthyOdds is the prior probability of the healthy pump relative to those of all explanations of a change, which add up
+	// to about two: most epochs are of healthy pumps.
+	healthyOdds = 100.0
+	// processChanges is how many times a year something outside the pump changes by so much that it could be taken for wear:
+	// about once a month (common practice).
+	processChanges = 12.0
 )
 
 // NewBank starts where learning ended. The pump brings epochsPerYear epochs a year, of which budget may be false tickets.
@@ -48,7 +66,10 @@ func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget
 			charts += len(hypotheses[i].Effects)
 		}
 	}
-	b.Threshold = chart.Threshold(max(charts, 1), epochsPerYear, budget)
+	// Half of the budget is for the healthy pump, which is tried at every epoch and looked at in two ways (see weight), half
+	// for process changes, which are few.
+	b.Threshold = chart.Threshold(max(2*charts, 1), epochsPerYear, budget/2)
+	b.Margin = chart.Threshold(1, processChanges, budget/2)
 	return b
 }
 
@@ -84,6 +105,7 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 	b.Filter.Move(keep, &offsetVar, &none)
 	before := b.Filter
 	healthy := b.Filter.Update(&m, &none)
+	b.remember(&m)
 	top := 0.0
 	for i := range b.Tracks {
 		if !b.Visible[i] {
@@ -107,6 +129,39 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 	}
 }
 
+// remember keeps an epoch for the present level, A and B named as the healthy filter finds them.
+func (b *Bank) remember(m *chart.Measurement) {
+	r := Recent{Dev: m.Dev, Var: m.Var, Has: m.Has}
+	if b.Filter.Swapped {
+		r.Dev = m.Mirrored
+	}
+	if len(b.Recent) == window {
+		copy(b.Recent, b.Recent[1:])
+		b.Recent = b.Recent[:window-1]
+	}
+	b.Recent = append(b.Recent, r)
+}
+
+// level is where the pump is now: per coordinate the median deviation of the recent epochs and the variance of its noise.
+// A coordinate that most of them lack is not part of it.
+func (b *Bank) level() (l Recent) {
+	var values [window]float64
+	for j := range baseline.Dim {
+		x, sum := values[:0], 0.0
+		for i := range b.Recent {
+			if r := &b.Recent[i]; r.Has[j] {
+				x = append(x, r.Dev[j])
+				sum += r.Var[j]
+			}
+		}
+		if n := float64(len(x)); len(x) > window/2 {
+			// The variance of a median of normal values is pi/2 that of their mean.
+			l.Dev[j], l.Var[j], l.Has[j] = robust.Median(x, nil), math.Pi/2*sum/(n*n), true
+		}
+	}
+	return l
+}
+
 // swap is the probability that A and B are named otherwise than in the epoch before. Parity of a counter that is read
 // once a second, with a delay that is not known to a stroke, may slip when the rate changes.
 func swap(free bool) float64 {
@@ -118,57 +173,53 @@ func swap(free bool) float64 {
 
 // weight is the evidence for one hypothesis.
 type weight struct {
-	// dynamic is the log-likelihood ratio of the epochs against the healthy pump, each predicted from those before: what
-	// the budget of false tickets is about. total adds how well the present deviation itself fits: a filter follows
-	// whatever grows slowly, at a small price per epoch, and must not end where its hypothesis never goes.
-	dynamic, total float64
-	// best is the size most in evidence, -1 where none is; size and sd are mean and standard deviation over the sizes.
+	// against is the log-likelihood ratio against the healthy pump that the budget of false tickets is about: of the
+	// epochs since a change, each predicted from those before, or of the present level as a whole, whichever says more.
+	// The first sees changes as they come and adds up over regimes; the second sees what grew so slowly within a regime
+	// that the healthy pump's filter went along.
+	against float64
+	// level is the evidence by which hypotheses are told apart: that of the present level alone, which is the same question to
+	// all of them. Paths are not: which filter goes along with a growing change at what price is chance.
+	level float64
+	// best is the size most in evidence; size and sd are mean and standard deviation over the sizes.
 	best     int
 	size, sd float64
 }
 
 // weigh sums the evidence for hypothesis i over its sizes, each as probable as the next.
-func (b *Bank) weigh(i int) weight {
+func (b *Bank) weigh(i int, now *Recent, offsetVar *baseline.Vector) weight {
 	tracks, effects := b.Tracks[i], b.hypotheses[i].Effects
-	_, offsetVar := b.Healthy.Expect(b.Op)
-	healthy := b.fit(&b.Filter, &chart.Effect{}, &offsetVar)
-	w := weight{best: -1}
-	totals := make([]float64, len(tracks))
+	healthy := fit(now, &chart.Effect{}, offsetVar)
+	var w weight
+	levels := make([]float64, len(tracks))
 	for k := range tracks {
-		if tracks[k].Epochs == 0 {
-			continue
-		}
-		totals[k] = tracks[k].Score + b.fit(&tracks[k].Filter, &effects[k], &offsetVar) - healthy
-		if w.best < 0 || totals[k] > totals[w.best] {
+		levels[k] = fit(now, &effects[k], offsetVar) - healthy
+		if levels[k] > levels[w.best] {
 			w.best = k
 		}
 	}
-	if w.best < 0 {
-		return w
-	}
-	var sum, s1, s2 float64
+	var sum, s1, s2, path float64
 	for k := range tracks {
-		if tracks[k].Epochs > 0 {
-			p := math.Exp(totals[k] - totals[w.best])
-			sum += p
-			s1 += p * effects[k].Size
-			s2 += p * effects[k].Size * effects[k].Size
-		}
+		path = max(path, tracks[k].Score)
+		p := math.Exp(levels[k] - levels[w.best])
+		sum += p
+		s1 += p * effects[k].Size
+		s2 += p * effects[k].Size * effects[k].Size
 	}
-	share := math.Log(sum / float64(len(tracks)))
-	w.dynamic, w.total = tracks[w.best].Score+share, totals[w.best]+share
+	w.level = levels[w.best] + math.Log(sum/float64(len(tracks)))
+	w.against = max(w.level, path)
 	w.size = s1 / sum
 	w.sd = math.Sqrt(max(0, s2/sum-w.size*w.size))
 	return w
 }
 
-// fit is the log density of a filter's present deviations under what its effect and the regimes allow.
-func (b *Bank) fit(f *chart.Filter, e *chart.Effect, offsetVar *baseline.Vector) float64 {
+// fit is the log density of the present level under what an effect and the regimes allow.
+func fit(now *Recent, e *chart.Effect, offsetVar *baseline.Vector) float64 {
 	q, logDet, n := 0.0, 0.0, 0
 	for j := range baseline.Dim {
-		if b.Healthy.Known[j] {
-			v := offsetVar[j] + e.Spread[j]*e.Spread[j]
-			d := f.X[j] - e.Mean[j]
+		if now.Has[j] {
+			v := offsetVar[j] + now.Var[j] + e.Spread[j]*e.Spread[j] + e.Scatter[j]*e.Scatter[j]*math.Pi/2/window
+			d := now.Dev[j] - e.Mean[j]
 			q += d * d / v
 			logDet += math.Log(v)
 			n++
@@ -182,7 +233,9 @@ func (b *Bank) fit(f *chart.Filter, e *chart.Effect, offsetVar *baseline.Vector)
 type Verdict struct {
 	// BestFault and BestCause are the most probable ones.
 	BestFault, BestCause int
-	// FaultScore is the score of the best fault less that of the best known cause, CauseScore the other way round.
+	// FaultScore is the score of the best fault, to be held against the bank's Threshold: that against the healthy pump, or
+	// that against the best known cause raised by Threshold-Margin, whichever is smaller. CauseScore is that of the best
+	// cause, likewise.
 	FaultScore, CauseScore float64
 	// KitProbability is the probability of all faults that the same kit mends as the best fault.
 	KitProbability float64
@@ -195,31 +248,37 @@ type Verdict struct {
 func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	n := len(b.hypotheses)
 	v := Verdict{BestFault: -1, BestCause: -1, Probability: make([]float64, n)}
+	if len(b.Recent) == 0 {
+		v.Healthy = 1
+		return v
+	}
+	_, offsetVar := b.Healthy.Expect(b.Op)
+	now := b.level()
 	weights := make([]weight, n)
 	top := 0.0
 	for i := range b.hypotheses {
-		weights[i] = b.weigh(i)
 		v.Probability[i] = math.Inf(-1)
-		if weights[i].best >= 0 {
-			v.Probability[i] = weights[i].total + math.Log(b.hypotheses[i].Odds)
+		if b.Visible[i] {
+			weights[i] = b.weigh(i, &now, &offsetVar)
+			v.Probability[i] = weights[i].level + math.Log(b.hypotheses[i].Odds)
 			top = max(top, v.Probability[i])
 		}
 	}
-	v.Healthy = math.Exp(-top)
+	v.Healthy = healthyOdds * math.Exp(-top)
 	sum := v.Healthy
 	rival := 0.0 // the best known cause, or health
 	for i := range v.Probability {
 		v.Probability[i] = math.Exp(v.Probability[i] - top)
 		sum += v.Probability[i]
 		h := &b.hypotheses[i]
-		if weights[i].best < 0 {
+		if !b.Visible[i] {
 			continue
 		}
 		best := &v.BestCause
 		if h.IsFault() {
 			best = &v.BestFault
 		} else if h.Cause != pump.UnexplainedChange {
-			rival = max(rival, weights[i].total)
+			rival = max(rival, weights[i].level)
 		}
 		if *best < 0 || v.Probability[i] > v.Probability[*best] {
 			*best = i
@@ -232,8 +291,8 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	fault := 0.0
 	if v.BestFault >= 0 {
 		w := weights[v.BestFault]
-		fault = max(0, w.total)
-		v.FaultScore = min(w.dynamic, w.total-rival)
+		fault = max(0, w.level)
+		v.FaultScore = min(w.against, w.level-rival+b.Threshold-b.Margin)
 		kit := kitOf(b.hypotheses[v.BestFault].Fault)
 		for i, h := range b.hypotheses {
 			if h.IsFault() && kitOf(h.Fault) == kit {
@@ -243,7 +302,7 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	}
 	if v.BestCause >= 0 {
 		w := weights[v.BestCause]
-		v.CauseScore = min(w.dynamic, w.total-fault)
+		v.CauseScore = min(w.against, w.level-fault+b.Threshold-b.Margin)
 	}
 	return v
 }

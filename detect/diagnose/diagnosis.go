@@ -39,8 +39,6 @@ type Diagnosis struct {
 	SeveritySE float64 `json:"severity_se"`
 	// Since is the estimated time of the change.
 	Since time.Time `json:"since"`
-	// Epochs is how many epochs the diagnosis rests on.
-	Epochs int `json:"epochs"`
 	// Statistic is the log-likelihood ratio against the best explanation without a fault, Threshold
 	// the value that the false-ticket budget asks for.
 	Statistic float64    `json:"statistic"`

@@ -16,11 +16,16 @@ const sameFault = 0.9
 // Diagnosis puts hypothesis i into words and numbers, with the last epoch as evidence.
 func (b *Bank) Diagnosis(v Verdict, i int, o baseline.Observation) Diagnosis {
 	h := b.hypotheses[i]
-	w := b.weigh(i)
+	_, offsetVar := b.Healthy.Expect(b.Op)
+	now := b.level()
+	w := b.weigh(i, &now, &offsetVar)
 	tr := b.Tracks[i][w.best]
+	if tr.Epochs == 0 {
+		tr.Since, tr.Filter = b.At, b.Filter
+	}
 	d := Diagnosis{
 		Likelihood: Likelihood{Fault: h.Fault, Cause: h.Cause, Side: h.Side},
-		Severity:   w.size, SeveritySE: w.sd, Since: tr.Since, Epochs: tr.Epochs,
+		Severity:   w.size, SeveritySE: w.sd, Since: tr.Since,
 		Threshold: b.Threshold, Statistic: v.FaultScore, Evidence: b.evidence(o),
 	}
 	if !h.IsFault() {
