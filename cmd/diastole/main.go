@@ -30,6 +30,7 @@ func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
 type commands struct {
 	LogLevel slog.Level `help:"least severe level that is logged: debug, info, warn or error" default:"info"`
 
+	Demo     demoCommand     `cmd:"" help:"watch six simulated pumps wear; nothing needs to be installed"`
 	Run      runCommand      `cmd:"" help:"run the agent"`
 	Check    checkCommand    `cmd:"" help:"validate a configuration, and say what its channels can show of each pump"`
 	Record   recordCommand   `cmd:"" help:"write a recording of the configured topics"`
