@@ -17,8 +17,8 @@ import (
 //
 //	go test -tags campaign -run Seeds -v -timeout 1h ./agent/demo
 func TestSeeds(t *testing.T) {
-	const hours = 150
-	for seed := range uint64(8) {
+	const hours = 130
+	for seed := range uint64(6) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
 			t.Parallel()
 			cfg, err := configuration(t.TempDir(), "")

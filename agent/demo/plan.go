@@ -84,7 +84,7 @@ func parts() []part {
 		id: "G-302", story: "its air valve begins to leak, which its air meter shows",
 		air: [2]float64{4.4e5, 5.4e5}, airEvery: 13 * h, level: [2]float64{0.8e5, 1.4e5}, levelEvery: 7 * h,
 		viscosity: 3, density: 1.1, meter: 0.025,
-		wear: scenario.Wear{Fault: pump.AirValveLeak, Side: pump.SideUnknown, From: 84 * h, Full: 234 * h},
+		wear: scenario.Wear{Fault: pump.AirValveLeak, Side: pump.SideUnknown, From: 72 * h, Full: 182 * h},
 	}}
 }
 

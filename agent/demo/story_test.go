@@ -46,7 +46,7 @@ func TestStory(t *testing.T) {
 		"G-101  sound; ticket at hour 91.0 for the pilot-valve kit: WRONG",
 		"G-102  sound; no ticket",
 		"G-201  check valve leak from hour 54 (wet-end kit); ticket at hour 70.0 for the wet-end kit: right",
-		"G-302  air valve leak from hour 84 (air-end kit); no ticket yet",
+		"G-302  air valve leak from hour 72 (air-end kit); no ticket yet",
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the story does not say %q:\n%s", want, text)
