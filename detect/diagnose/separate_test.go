@@ -69,6 +69,37 @@ func TestFaultsBringTheirKit(t *testing.T) {
 	}
 }
 
+// TestTheWordStands leaves faults standing for days: the longer the same evidence comes, the less may the diagnosis wander
+// off to another kit.
+func TestTheWordStands(t *testing.T) {
+	t.Parallel()
+	const pumps, epochs = 4, 150
+	hs := hypotheses(t)
+	stock := newStock(t, pumps, false)
+	for _, c := range []struct {
+		fault pump.Fault
+		side  pump.Side
+	}{
+		{pump.CheckValveLeak, pump.SideA}, {pump.DiaphragmRupture, pump.SideA}, {pump.AirValveSticking, pump.SideUnknown},
+		{pump.PilotValveSlow, pump.SideA},
+	} {
+		i, e := find(t, hs, c.fault, c.side, 0.8)
+		for n := range pumps {
+			s, b := stock.take(n, hs)
+			s.show(b, epochs, e, func() bool {
+				kit := ticket(b)
+				if kit != "" && kit != kitOf(hs[i].Fault) {
+					t.Errorf("pump %d, %s since %v: a ticket for %s", n, c.fault, s.at, kit)
+				}
+				return kit != "" && kit != kitOf(hs[i].Fault)
+			})
+			if v := b.Verdict(kitOf); v.BestFault < 0 || kitOf(hs[v.BestFault].Fault) != kitOf(hs[i].Fault) {
+				t.Errorf("pump %d, %s: after %d epochs the best fault is another", n, c.fault, epochs)
+			}
+		}
+	}
+}
+
 // TestNothingBringsAWrongKit puts every cause, and every fault that is small or hard to tell, on pumps: there may be no
 // ticket, or one that is right.
 func TestNothingBringsAWrongKit(t *testing.T) {
