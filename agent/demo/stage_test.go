@@ -11,6 +11,7 @@ import (
 	"diastole/agent/intake"
 	"diastole/detect/signal"
 	"diastole/model/plant/scenario"
+	"diastole/model/plant/sensor"
 	"diastole/model/pump"
 )
 
@@ -107,6 +108,44 @@ func TestOrders(t *testing.T) {
 	}
 	if got := o.take(); len(got) != 0 {
 		t.Errorf("taken once, %v still stands", got)
+	}
+}
+
+// TestOrderReachesPump plays two like pumps with a leak, and has one of them rebuilt: from then on, and not before, what its
+// instruments read is something else.
+func TestOrderReachesPump(t *testing.T) {
+	var hours [2][2]string // by stage and hour
+	for i := range hours {
+		s, _ := onStage(t)
+		p, err := scenario.New(scenario.Scenario{
+			Start: start, Length: 2 * every, Seed: 1, Bursts: scenario.Bursts{Every: every, Length: 2 * time.Second},
+			Pumps: []scenario.Pump{{
+				ID: "G-101", Model: "generic-three-inch", Used: 1e6,
+				Instruments: []sensor.Instrument{sensor.Pressure("discharge_pressure", rate)},
+				Wear:        []scenario.Wear{{Fault: pump.CheckValveLeak, Side: pump.SideA}},
+			}},
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.player = p
+		for h := range hours[i] {
+			for s.after() < time.Duration(h+1)*every {
+				for _, m := range s.second() {
+					hours[i][h] += string(m.payload)
+				}
+				s.taken()
+			}
+			if i == 1 {
+				s.orders.note([]event.Event{ticket(t, event.TicketClosed, 1, event.Ticket{Pump: "G-101", Outcome: event.Done})})
+			}
+		}
+	}
+	if hours[0][0] != hours[1][0] {
+		t.Error("the two pumps differ before one is rebuilt")
+	}
+	if hours[0][1] == hours[1][1] {
+		t.Error("the pump runs on as if it had not been rebuilt")
 	}
 }
 

@@ -1,9 +1,11 @@
 package demo
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -75,7 +77,8 @@ func (s *story) begin(cfg *config.Config, page, broker string, speed float64) {
 	s.say("")
 	s.say("What will happen. %s", pace(speed))
 	s.say("  hour %3.0f  the agent has learned how each pump behaves in good order", cfg.Pumps[0].Settings.Learn.For.Hours())
-	for _, p := range s.parts {
+	inTime := slices.SortedStableFunc(slices.Values(s.parts), func(a, b part) int { return cmp.Compare(a.wear.From, b.wear.From) })
+	for _, p := range inTime {
 		when := "        "
 		if p.wear.Fault != "" {
 			when = fmt.Sprintf("hour %3.0f", p.wear.From.Hours())
