@@ -25,7 +25,7 @@ import (
 func TestMain(m *testing.M) {
 	flag.Parse()
 	// Each check of a property runs a whole recording.
-	if err := flag.Set("rapid.checks", "8"); err != nil {
+	if err := flag.Set("rapid.checks", "5"); err != nil {
 		panic(err)
 	}
 	os.Exit(m.Run())
