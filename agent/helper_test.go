@@ -188,14 +188,21 @@ var client = &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, T
 
 func (r *running) get(t testing.TB, path string) (status int, body string) {
 	t.Helper()
-	res := must(client.Get("http://" + r.Addr() + path))(t)
-	defer res.Body.Close()
-	return res.StatusCode, string(must(io.ReadAll(res.Body))(t))
+	res, err := client.Get("http://" + r.Addr() + path)
+	return answer(t, res, err)
 }
 
-func (r *running) post(t testing.TB, path, body string) (status int, answer string) {
+func (r *running) post(t testing.TB, path, body string) (status int, text string) {
 	t.Helper()
-	res := must(client.Post("http://"+r.Addr()+path, "application/json", strings.NewReader(body)))(t)
+	res, err := client.Post("http://"+r.Addr()+path, "application/json", strings.NewReader(body))
+	return answer(t, res, err)
+}
+
+func answer(t testing.TB, res *http.Response, err error) (status int, body string) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
 	defer res.Body.Close()
 	return res.StatusCode, string(must(io.ReadAll(res.Body))(t))
 }
@@ -371,7 +378,7 @@ func newHook(t testing.TB) *hook {
 		h.events = append(h.events, e)
 		w.WriteHeader(http.StatusNoContent)
 	}))
-	t.Cleanup(h.Server.Close)
+	t.Cleanup(h.Close)
 	return h
 }
 

@@ -3,7 +3,6 @@ package agent_test
 import (
 	"encoding/json"
 	"fmt"
-	"io"
 	"log/slog"
 	"net/url"
 	"os"
@@ -33,9 +32,9 @@ func TestEpochsInATimeSeriesDatabase(t *testing.T) {
 	wanted := epochsOf(t)
 	ask := func(path string, query url.Values) []byte {
 		t.Helper()
-		res := must(client.Get("http://" + address + path + "?" + query.Encode()))(t)
-		defer res.Body.Close()
-		return must(io.ReadAll(res.Body))(t)
+		res, err := client.Get("http://" + address + path + "?" + query.Encode())
+		_, body := answer(t, res, err)
+		return []byte(body)
 	}
 	series := func(name string) map[int64]float64 {
 		ask("/internal/force_flush", nil)
@@ -127,14 +126,14 @@ func TestPrometheusScrapes(t *testing.T) {
 	}
 	launch(t, address, path, "--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+address, "--log.level=warn")
 	query := func(q string) (values []string) {
-		res := must(client.Get("http://" + address + "/api/v1/query?" + url.Values{"query": {q}}.Encode()))(t)
-		defer res.Body.Close()
+		res, err := client.Get("http://" + address + "/api/v1/query?" + url.Values{"query": {q}}.Encode())
+		_, body := answer(t, res, err)
 		var answer struct {
 			Data struct {
 				Result []struct{ Value [2]any }
 			}
 		}
-		if err := json.NewDecoder(res.Body).Decode(&answer); err != nil {
+		if err := json.Unmarshal([]byte(body), &answer); err != nil {
 			return nil // it is still starting
 		}
 		for _, x := range answer.Data.Result {
