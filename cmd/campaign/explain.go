@@ -57,12 +57,12 @@ func (t *trial) explain(b *strings.Builder) {
 			fmt.Fprintf(b, "- %s %+.3f (%+.1f); offsets %.3f, noise %.3f\n", feature.ID(j), median(off), median(sigma), c.Spread, c.Noise)
 		}
 	}
-	b.WriteString("\nScores at the end: ")
+	b.WriteString("\nLog-odds against the healthy pump at the end: ")
 	b.WriteString(strings.Join(t.scores(), "; "))
 	b.WriteString("\n")
 }
 
-// scores are the best explanations at the end, each with its log-likelihood ratio against the healthy pump.
+// scores are the most probable explanations at the end, each with its log-odds against the healthy pump.
 func (t *trial) scores() []string {
 	hs, err := diagnose.Hypotheses(t.pump())
 	if err != nil {
@@ -73,14 +73,14 @@ func (t *trial) scores() []string {
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(v.Probability[b]/hs[b].Odds, v.Probability[a]/hs[a].Odds) })
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(v.Probability[b], v.Probability[a]) })
 	var out []string
 	for _, i := range order[:7] {
 		if v.Probability[i] <= 0 {
 			break
 		}
 		h := &hs[i]
-		out = append(out, fmt.Sprintf("%s%s %s %.1f", h.Fault, h.Cause, h.Side, math.Log(v.Probability[i]/h.Odds/v.Healthy)))
+		out = append(out, fmt.Sprintf("%s%s %s %.1f", h.Fault, h.Cause, h.Side, math.Log(v.Probability[i]/v.Healthy)))
 	}
 	return out
 }

@@ -11,8 +11,8 @@ import (
 // row is what came of one kind.
 type row struct {
 	kind                                *kind
-	cases, seen, right, wrong, sizes    int
-	late                                int
+	cases, seen, right, wrong           int
+	half                                int // of right, those by half size
 	median                              []float64
 	advised, advisedRight, advisedWrong int
 	worst                               float64
@@ -62,6 +62,9 @@ func (r *row) add(t *trial) {
 		r.median = append(r.median, right.size)
 		if right.size <= 1 {
 			r.right++
+		}
+		if right.size <= 0.5 {
+			r.half++
 		}
 	}
 	if wrong {
@@ -135,18 +138,19 @@ func (r *row) others() string {
 }
 
 func total(rows []row) string {
-	var seen, right, faults, wrong, sound, needless int
+	var seen, right, half, faults, wrong, sound, needless int
 	for _, r := range rows {
 		if r.kind.fault != "" {
 			faults += r.cases
 			seen += r.seen
 			right += r.right
+			half += r.half
 			wrong += r.wrong
 		} else {
 			sound += r.cases
 			needless += r.wrong
 		}
 	}
-	return fmt.Sprintf("\nOf %d worn pumps, the channels of %d could show it; %d got the right kit by size 1, %d a wrong one. Of %d pumps without a fault, "+
-		"%d got a ticket.\n", faults, seen, right, wrong, sound, needless)
+	return fmt.Sprintf("\nOf %d worn pumps, the channels of %d could show it; %d got the right kit by size 0.5, %d by size 1, %d a wrong one. Of %d pumps without a fault, "+
+		"%d got a ticket.\n", faults, seen, half, right, wrong, sound, needless)
 }
