@@ -170,8 +170,10 @@ func (w *worker) pass(ctx context.Context) error {
 			return err
 		}
 		done, err := w.sender.Send(ctx, rows)
+		// What the receiver has taken is noted also where the end was asked for meanwhile: it must not get it again.
+		noting := context.WithoutCancel(ctx)
 		if done > 0 {
-			if err := w.box.Delivered(ctx, w.sender.Name(), rows[done-1].Seq); err != nil {
+			if err := w.box.Delivered(noting, w.sender.Name(), rows[done-1].Seq); err != nil {
 				return err
 			}
 			w.succeeded(done)
@@ -182,7 +184,7 @@ func (w *worker) pass(ctx context.Context) error {
 		case IsPermanent(err):
 			w.log.Error("the receiver can not take a row; it was set aside",
 				"seq", rows[done].Seq, "kind", rows[done].Kind, "pump", rows[done].Pump, "id", rows[done].ID, "error", err)
-			if err := w.box.SetAside(ctx, w.sender.Name(), rows[done], err.Error()); err != nil {
+			if err := w.box.SetAside(noting, w.sender.Name(), rows[done], err.Error()); err != nil {
 				return err
 			}
 			w.setAside()

@@ -338,3 +338,22 @@ func TestBackoff(t *testing.T) {
 		t.Errorf("%d of 20 waits are the same", same)
 	}
 }
+
+// TestWhatWasTakenIsNotedAtTheEnd: a receiver that confirms just when the end is asked for gets nothing twice.
+func TestWhatWasTakenIsNotedAtTheEnd(t *testing.T) {
+	f := &fakeSender{name: "desk", kinds: store.KindsOf(store.KindEvent)}
+	s := openStore(t, store.Options{}, store.Receiver{Name: f.name, Kinds: f.kinds})
+	defer closeStore(t, s)
+	ctx, cancel := context.WithCancel(t.Context())
+	taken := 0
+	f.take = func(context.Context, store.Row) error {
+		taken++
+		cancel() // and yet it is confirmed
+		return nil
+	}
+	commit(t, s, store.Batch{Events: []event.Event{someEvent(1)}})
+	NewRunner(s, []Sender{f}, 1, quiet(t)).Run(ctx)
+	if taken != 1 {
+		t.Errorf("the receiver got the event %d times", taken)
+	}
+}
