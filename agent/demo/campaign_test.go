@@ -17,7 +17,7 @@ import (
 //
 //	go test -tags campaign -run Seeds -v -timeout 1h ./agent/demo
 func TestSeeds(t *testing.T) {
-	const hours = 130
+	const hours = 160
 	for seed := range uint64(6) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
 			t.Parallel()

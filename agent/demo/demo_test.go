@@ -57,7 +57,7 @@ func TestPlay(t *testing.T) {
 	if testing.Short() {
 		t.Skip("half a minute of simulation")
 	}
-	const hours, limit = 130 * time.Hour, 180 * time.Hour // three minutes at an hour a second
+	const hours, limit = 160 * time.Hour, 180 * time.Hour // three minutes at an hour a second
 	empty := scratch(t)
 	log, _ := warnings(t)
 	mechanic := &mechanic{t: t, pump: "G-201"}
