@@ -63,7 +63,16 @@ const (
 	step = 0.25
 )
 
-func kitOf(f pump.Fault) pump.Kit { return advice.For(f, pump.SideUnknown, 0, false).Kit }
+// kitOf looks the kit up; advice for people need not be written for it at every epoch.
+func kitOf(f pump.Fault) pump.Kit { return kits[f] }
+
+var kits = func() map[pump.Fault]pump.Kit {
+	m := map[pump.Fault]pump.Kit{}
+	for _, f := range pump.Faults() {
+		m[f] = advice.For(f, pump.SideUnknown, 0, false).Kit
+	}
+	return m
+}()
 
 // open lists the diagnoses that stand, the fault first.
 func (e *episodes) open() []diagnose.Diagnosis {

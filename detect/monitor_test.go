@@ -78,6 +78,10 @@ func TestMonitorTellsTheStory(t *testing.T) {
 			learned = f
 		case FaultRaised:
 			raised = f
+		case FaultChanged:
+			if f.Diagnosis.Fault != pump.AirValveSticking {
+				t.Errorf("%v: the ticket turned to %s", f.Time, f.Diagnosis.Fault)
+			}
 		default:
 			t.Errorf("%v: %s", f.Time, f.Kind)
 		}

@@ -44,31 +44,47 @@ func Learn(m pump.Model, samples []Sample) *Healthy {
 	return h
 }
 
-// fit chooses spread and noise of coordinate j on a grid of ratios to the prior's, and keeps the regression
-// that the best of them gives.
+// fit chooses spread and noise of coordinate j on a grid of ratios to the prior's, and keeps the regression that they
+// give: the largest spread that the data do not clearly refute, for a short stretch with few regimes says little of it,
+// and the noise that suits it best. So a short stretch costs delay and not false tickets.
 func (h *Healthy) fit(j int, p prior, samples []Sample) {
+	const refuted = 2.0 // below the best log posterior
+	type point struct{ a, b, density float64 }
+	var grid []point
 	best := math.Inf(-1)
-	for _, a := range []float64{-1, -0.75, -0.5, -0.25, 0, 0.25, 0.5, 0.75, 1} { // octaves
-		for b := -3.0; b <= 3; b += 0.5 {
-			spread, noise := p.offset*math.Exp2(a), p.noise*math.Exp2(b)
-			f := newLearner(p, spread, noise)
-			ll := -0.5*(a/spreadOctaves)*(a/spreadOctaves) - 0.5*(b/noiseOctaves)*(b/noiseOctaves)
-			for i, s := range samples {
-				if !s.Obs.Has[j] {
-					continue
-				}
-				keep := 1.0
-				if f.begun {
-					keep = Keep(f.op, s.Obs.Op, s.At.Sub(f.at))
-				}
-				ll += f.step(samples[i], j, keep)
-			}
-			if ll > best {
-				best = ll
-				h.Coef[j], h.Offset[j], h.OffsetVar[j] = f.result()
-			}
+	for a := -1.0; a <= 1; a += 0.25 { // octaves
+		for b := -3.0; b <= 3; b += 0.25 {
+			_, density := learn(j, p, a, b, samples)
+			grid = append(grid, point{a, b, density})
+			best = max(best, density)
 		}
 	}
+	var chosen point
+	for i, g := range grid {
+		if i == 0 || g.density >= best-refuted && (g.a > chosen.a || g.density > chosen.density) {
+			chosen = g
+		}
+	}
+	f, _ := learn(j, p, chosen.a, chosen.b, samples)
+	h.Coef[j], h.Offset[j], h.OffsetVar[j] = f.result()
+}
+
+// learn runs the learner of coordinate j over the samples, spread and noise being a and b octaves above the prior's, and
+// gives the log posterior density of the two.
+func learn(j int, p prior, a, b float64, samples []Sample) (*learner, float64) {
+	f := newLearner(p, p.offset*math.Exp2(a), p.noise*math.Exp2(b))
+	density := -0.5*(a/spreadOctaves)*(a/spreadOctaves) - 0.5*(b/noiseOctaves)*(b/noiseOctaves)
+	for _, s := range samples {
+		if !s.Obs.Has[j] {
+			continue
+		}
+		keep := 1.0
+		if f.begun {
+			keep = Keep(f.op, s.Obs.Op, s.At.Sub(f.at))
+		}
+		density += f.step(s, j, keep)
+	}
+	return f, density
 }
 
 // spreadOctaves and noiseOctaves are the prior standard deviations of the logarithms (base 2) of the two.

@@ -16,8 +16,17 @@ func TDensity(q, logDet float64, n int) (logDensity, weight float64) {
 	const nu = tailDoF
 	m := float64(n)
 	q *= nu / (nu - 2) // distance under the t's scale matrix, whose covariance is nu/(nu-2) times it
-	a, _ := math.Lgamma((nu + m) / 2)
-	b, _ := math.Lgamma(nu / 2)
-	logDensity = a - b - 0.5*m*math.Log((nu-2)*math.Pi) - 0.5*logDet - 0.5*(nu+m)*math.Log1p(q/nu)
+	logDensity = tNorm[n] - 0.5*logDet - 0.5*(nu+m)*math.Log1p(q/nu)
 	return logDensity, min(1, max(minWeight, (nu+m)/(nu+q)))
 }
+
+// tNorm is the logarithm of the density's constant for each dimension.
+var tNorm = func() (c [Dim + 1]float64) {
+	for n := range c {
+		m := float64(n)
+		a, _ := math.Lgamma((tailDoF + m) / 2)
+		b, _ := math.Lgamma(tailDoF / 2)
+		c[n] = a - b - 0.5*m*math.Log((tailDoF-2)*math.Pi)
+	}
+	return c
+}()

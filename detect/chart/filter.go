@@ -68,7 +68,7 @@ type Measurement struct {
 
 // UnseenChange is the probability that a regime changes within dt without a sign in the operating point.
 func UnseenChange(dt time.Duration) float64 {
-	const mean = 20 * 24 * time.Hour
+	const mean = 36 * time.Hour // a valve is turned or a header changed every day or two (common practice)
 	return min(0.1, max(1e-5, 1-math.Exp(-dt.Hours()/mean.Hours())))
 }
 
@@ -109,7 +109,7 @@ func fresh(m *Measurement, e *Effect) Filter {
 // absorb is the Kalman update of every coordinate, the noise of an outlying epoch being inflated, and returns the
 // epoch's log density under a multivariate t distribution.
 func (f *Filter) absorb(m *Measurement, e *Effect) float64 {
-	q, logDet, n := 0.0, 0.0, 0
+	q, det, n := 0.0, 1.0, 0
 	dev := &m.Dev
 	if f.Swapped {
 		dev = &m.Mirrored
@@ -120,11 +120,11 @@ func (f *Filter) absorb(m *Measurement, e *Effect) float64 {
 			noise[j] = m.Var[j] + e.Scatter[j]*e.Scatter[j]
 			d, v := dev[j]-f.X[j], f.P[j]+noise[j]
 			q += d * d / v
-			logDet += math.Log(v)
+			det *= v
 			n++
 		}
 	}
-	density, weight := baseline.TDensity(q, logDet, n)
+	density, weight := baseline.TDensity(q, math.Log(det), n)
 	for j := range dim {
 		if m.Has[j] {
 			gain := f.P[j] / (f.P[j] + noise[j]/weight)

@@ -209,7 +209,7 @@ func (h *Hypothesis) Visible(known *[baseline.Dim]bool) bool {
 	if h.Cause == pump.UnexplainedChange {
 		return true
 	}
-	const enough = 2.0 // sum of squares: a component known to within 70 %
+	const enough = 2.4 // sum of squares: a component known to within 65 %
 	for _, e := range h.Effects {
 		power := 0.0
 		for j := range baseline.Dim {

@@ -88,15 +88,6 @@ func (c *condenser) split(readings []reading) {
 	}
 }
 
-// each calls f for every stroke of every run.
-func (c *condenser) each(f func(s *record)) {
-	for _, r := range c.runs {
-		for i := range r.strokes {
-			f(&r.strokes[i])
-		}
-	}
-}
-
 // set stores a feature where its numbers are finite.
 func (c *condenser) set(id ID, v, se float64) {
 	if bad(v) || bad(se) {
@@ -196,17 +187,24 @@ func (c *condenser) ownMedian(strokes []record, i int) float64 {
 	return robust.Median(near, c.b.scratch.c)
 }
 
-// gather collects the finite values of a stroke's quantity, without outliers, in order of time.
-func (c *condenser) gather(of func(*record) float32) []float64 {
-	all := c.b.scratch.a[:0]
-	c.each(func(s *record) {
-		if v := float64(of(s)); !math.IsNaN(v) {
-			all = append(all, v)
+// level is the mean of a stroke's quantity and its standard error, without outliers: of each side by itself, for the sides of
+// a worn pump differ, and then of the two.
+func (c *condenser) level(of func(*record) float32) (mean, se float64) {
+	var m, e [2]float64
+	for side, sign := range [2]float64{1, -1} {
+		all := c.b.scratch.a[:0]
+		for _, r := range c.runs {
+			for i := range r.strokes {
+				if v := float64(of(&r.strokes[i])); r.sign(i) == sign && !math.IsNaN(v) {
+					all = append(all, v)
+				}
+			}
 		}
-	})
-	c.b.scratch.a = all
-	c.b.scratch.b = robust.Kept(c.b.scratch.b, all, outlier, c.b.scratch.c)
-	return c.b.scratch.b
+		c.b.scratch.a = all
+		c.b.scratch.b = robust.Kept(c.b.scratch.b, all, outlier, c.b.scratch.c)
+		m[side], e[side] = robust.Mean(c.b.scratch.b), robust.MeanError(c.b.scratch.b, correlated)
+	}
+	return (m[0] + m[1]) / 2, math.Hypot(e[0], e[1]) / 2
 }
 
 // dips is depth and width of the inlet's dips.
@@ -214,11 +212,11 @@ func (c *condenser) dips() {
 	if !c.out.Inlet.Valid {
 		return
 	}
-	depths := c.gather(func(s *record) float32 { return s.Depth })
+	depth, se := c.level(func(s *record) float32 { return s.Depth })
 	abs := c.out.Inlet.V + atmosphere
-	c.set(DipDepth, robust.Mean(depths)/abs, robust.MeanError(depths, correlated)/abs)
-	widths := c.gather(func(s *record) float32 { return s.Width })
-	c.set(DipWidth, robust.Mean(widths), robust.MeanError(widths, correlated))
+	c.set(DipDepth, depth/abs, se/abs)
+	width, se := c.level(func(s *record) float32 { return s.Width })
+	c.set(DipWidth, width, se)
 }
 
 // leastDischarge is the mean discharge pressure below which a swing relative to it says nothing: it is of
@@ -230,17 +228,15 @@ func (c *condenser) ripple() {
 	if !c.out.Discharge.Valid || c.out.Discharge.V < leastDischarge {
 		return
 	}
-	swings := c.gather(func(s *record) float32 { return s.Swing })
+	swing, se := c.level(func(s *record) float32 { return s.Swing })
 	m := c.out.Discharge.V
-	r := robust.Mean(swings) / m
-	se := math.Hypot(robust.MeanError(swings, correlated)/m, r*c.out.Discharge.SE/m)
-	c.set(Ripple, r, se)
+	c.set(Ripple, swing/m, math.Hypot(se, swing/m*c.out.Discharge.SE)/m)
 }
 
 // dwell is how long before the end of a stroke the discharge begins to fall.
 func (c *condenser) dwell() {
-	shares := c.gather(func(s *record) float32 { return s.Dwell / float32(s.Dur) })
-	c.set(Dwell, robust.Mean(shares), robust.MeanError(shares, correlated))
+	share, se := c.level(func(s *record) float32 { return s.Dwell / float32(s.Dur) })
+	c.set(Dwell, share, se)
 }
 
 // sides is what differs between A and B. Where no run is tied to the counter, the longest one
