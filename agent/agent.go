@@ -97,7 +97,7 @@ func (a *Agent) build(ctx context.Context, o Options) error {
 	if a.store, err = store.Open(ctx, a.cfg.StatePath(), store.Options{Log: a.log}); err != nil {
 		return fmt.Errorf("state: %w", err)
 	}
-	a.closing("state", func(context.Context) error { return a.store.Close() })
+	a.closing("state", func(context.Context) error { return a.store.Close() }) //nolint:contextcheck // closing takes none
 	if a.site, err = watch.New(a.cfg, a.log); err != nil {
 		return err
 	}
@@ -160,7 +160,7 @@ func (a *Agent) Start(ctx context.Context) error {
 		defer close(a.sessionDone)
 		a.session.Run(sessionCtx, a.message, a.tick)
 	}()
-	a.commits.start()
+	a.commits.start() //nolint:contextcheck // it ends by stop, with nothing lost
 	return nil
 }
 

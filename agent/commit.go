@@ -190,10 +190,10 @@ func (c *committer) wait(ctx context.Context, n int64) error {
 }
 
 // state tells since when storing fails, with the error, and how many epochs were dropped by it.
-func (c *committer) state() (failing error, since time.Time, dropped int64) {
+func (c *committer) state() (since time.Time, dropped int64, failing error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.failing, c.failed, c.dropped
+	return c.failed, c.dropped, c.failing
 }
 
 // stop stores what waits and ends the committer.
@@ -207,7 +207,7 @@ func (c *committer) stop(ctx context.Context) error {
 		return nil
 	}
 	c.commit(ctx)
-	if err, _, _ := c.state(); err != nil {
+	if _, _, err := c.state(); err != nil {
 		return fmt.Errorf("the last rows could not be stored: %w", err)
 	}
 	return nil

@@ -26,7 +26,7 @@ func (s *source) Health(context.Context) web.Health {
 	if b.Dropped > 0 {
 		add("message queue", false, b.Since, fmt.Sprintf("%d messages came faster than they could be judged and were dropped", b.Dropped))
 	}
-	if err, since, dropped := s.commits.state(); err != nil {
+	if since, dropped, err := s.commits.state(); err != nil {
 		h.Ready = false
 		add("storage", false, since, fmt.Sprintf("storing fails, %d epochs dropped so far: %v", dropped, err))
 	} else {

@@ -133,7 +133,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	counter(c.received, st.Dropped, "dropped")
 	gauge(c.queue, float64(st.Queued))
 	gauge(c.conn, bit(st.Connected))
-	_, _, lost := c.a.commits.state()
+	_, lost, _ := c.a.commits.state()
 	counter(c.epochsLost, lost)
 }
 

@@ -131,10 +131,10 @@ func feed(ctx context.Context, a *agent.Agent, s *stage, o Options) error {
 
 // ended is err, or nil where the end was asked for.
 func ended(ctx context.Context, err error) error {
-	if ctx.Err() != nil {
-		return nil
+	if ctx.Err() == nil {
+		return err
 	}
-	return err
+	return nil
 }
 
 // sleep waits for d and reports false where ctx ended first.

@@ -58,8 +58,7 @@ func RetryAfter(err error, wait time.Duration) error { return retryAfter{err, wa
 
 // waitAsked is the time that a receiver asked for, 0 where it asked for none.
 func waitAsked(err error) time.Duration {
-	var r retryAfter
-	if errors.As(err, &r) {
+	if r, ok := errors.AsType[retryAfter](err); ok {
 		return r.wait
 	}
 	return 0

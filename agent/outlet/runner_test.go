@@ -106,7 +106,7 @@ func TestStateWhileDown(t *testing.T) {
 		if n := runner.States()[0].Failures; n != 1 {
 			t.Errorf("%d tries before the time that the receiver asked for", n)
 		}
-		time.Sleep(1)
+		time.Sleep(time.Nanosecond)
 		synctest.Wait()
 		if n := runner.States()[0].Failures; n != 2 {
 			t.Errorf("%d tries at the time that the receiver asked for", n)

@@ -110,7 +110,7 @@ func (w *Webhook) post(ctx context.Context, row *store.Row) error {
 // sign is the signature of Standard Webhooks 1.0, scheme v1: HMAC-SHA256 over "id.timestamp.body".
 func sign(key []byte, id string, at time.Time, body []byte) string {
 	mac := hmac.New(sha256.New, key)
-	fmt.Fprintf(mac, "%s.%d.", id, at.Unix())
+	mac.Write(fmt.Appendf(nil, "%s.%d.", id, at.Unix()))
 	mac.Write(body)
 	return "v1," + base64.StdEncoding.EncodeToString(mac.Sum(nil))
 }

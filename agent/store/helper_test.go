@@ -79,8 +79,8 @@ func fill(v reflect.Value, r *rand.Rand) {
 			v.Set(reflect.ValueOf(t0.Add(time.Duration(r.Int64N(1e15)))))
 			return
 		}
-		for i := range v.NumField() {
-			fill(v.Field(i), r)
+		for _, field := range v.Fields() {
+			fill(field, r)
 		}
 	case reflect.Array:
 		for i := range v.Len() {

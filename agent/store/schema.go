@@ -132,7 +132,8 @@ func migrate(ctx context.Context, db *sql.DB) (fresh bool, err error) {
 	for v := version; v < int64(len(migrations)); v++ {
 		err := inTx(ctx, db, func(tx *sql.Tx) error {
 			// Pragmas take no parameters.
-			script := fmt.Sprintf("%s\nUPDATE meta SET version = %d; PRAGMA user_version = %d; PRAGMA application_id = %d;",
+			script := fmt.Sprintf( //nolint:gosec // integers and our own text
+				"%s\nUPDATE meta SET version = %d; PRAGMA user_version = %d; PRAGMA application_id = %d;",
 				migrations[v], v+1, v+1, applicationID)
 			_, err := tx.ExecContext(ctx, script)
 			return err

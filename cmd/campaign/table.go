@@ -14,7 +14,7 @@ type row struct {
 	cases, seen, right, wrong           int
 	half                                int // of right, those by half size
 	median                              []float64
-	advised, advisedRight, advisedWrong int
+	advisedRight, advisedWrong          int
 	worst                               float64
 	tickets, words                      map[string]int
 }

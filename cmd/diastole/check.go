@@ -38,7 +38,7 @@ func (c *checkCommand) Run(s *streams) error {
 			if x.Fault == "" {
 				kind, name = "cause", string(x.Cause)
 			}
-			fmt.Fprintf(w, "  %s\t%s\t%s\n", kind, name, sightWords(x))
+			_, _ = fmt.Fprintf(w, "  %s\t%s\t%s\n", kind, name, sightWords(x))
 		}
 		if err := w.Flush(); err != nil {
 			return fmt.Errorf("write: %w", err)

@@ -53,7 +53,7 @@ func (c *recordCommand) Run(ctx context.Context, s *streams) error {
 	defer failed(nil)
 	n := 0
 	in.Run(ctx, func(msg intake.Message) {
-		if ctx.Err() != nil && context.Cause(ctx) != ctx.Err() {
+		if ctx.Err() != nil && !errors.Is(context.Cause(ctx), ctx.Err()) {
 			return // the file failed
 		}
 		if err := out.Write(msg); err != nil {

@@ -37,7 +37,7 @@ func (c *replayCommand) Run(ctx context.Context, s *streams) error {
 		if err != nil {
 			return err
 		}
-		defer r.Close()
+		defer r.Close() //nolint:revive // a handful of files, all open to the end
 		readers = append(readers, r)
 	}
 	p := &replay{site: site}
@@ -130,8 +130,8 @@ func (p *replay) summary(w io.Writer, took time.Duration) {
 			}
 		}
 		fmt.Fprintf(w, "%s: %d messages, %d malformed, %d doubled, %d late; ", st.Pump.ID, n, malformed, st.Settled.Duplicate, st.Settled.Late)
-		switch {
-		case st.Monitor.Baseline == nil:
+		switch st.Monitor.Baseline {
+		case nil:
 			fmt.Fprintf(w, "%.0f %% learned", 100*st.Monitor.Learned)
 		default:
 			fmt.Fprintf(w, "learned from %d epochs, statistic %.1f of %.1f", st.Monitor.Baseline.Epochs, st.Monitor.Score, st.Monitor.Threshold)

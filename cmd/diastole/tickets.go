@@ -62,9 +62,9 @@ func (c *listTickets) Run(ctx context.Context, s *streams) error {
 		return write(s.out, []byte("no tickets"))
 	}
 	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "TICKET\tPUMP\tSTATE\tFAULT\tKIT\tURGENCY\tSINCE")
+	_, _ = fmt.Fprintln(w, "TICKET\tPUMP\tSTATE\tFAULT\tKIT\tURGENCY\tSINCE")
 	for _, t := range tickets {
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", t.Ticket, t.Pump, t.State, t.Fault, t.Kit, t.Urgency, t.Since.Format(time.RFC3339))
+		_, _ = fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", t.Ticket, t.Pump, t.State, t.Fault, t.Kit, t.Urgency, t.Since.Format(time.RFC3339))
 	}
 	return w.Flush()
 }
@@ -155,7 +155,8 @@ func call(ctx context.Context, agent, method, path string, body []byte) ([]byte,
 		return nil, fmt.Errorf("%w: agent's address: %w", errUsage, err)
 	}
 	req.Header.Set("Content-Type", "application/json")
-	res, err := http.DefaultTransport.RoundTrip(req)
+	transport := &http.Transport{DisableKeepAlives: true}
+	res, err := transport.RoundTrip(req)
 	if errors.Is(err, syscall.ECONNREFUSED) {
 		return nil, fmt.Errorf("no agent runs at %s; start one with diastole run, or name its address with --agent", agent)
 	}

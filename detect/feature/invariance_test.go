@@ -2,6 +2,7 @@ package feature
 
 import (
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -61,7 +62,7 @@ func recut(chunks []signal.Chunk, n int) []signal.Chunk {
 			case c.Step == 0:
 				out = append(out, c)
 			case len(run.Values) > 0 && c.Start.Equal(run.End()):
-				run.Values = append(run.Values[:len(run.Values):len(run.Values)], c.Values...)
+				run.Values = append(slices.Clip(run.Values), c.Values...)
 			default:
 				flush()
 				run = c

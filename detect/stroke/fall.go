@@ -134,7 +134,7 @@ func (d *Decoder) typicalReturn(e []float64, n, fast int) float64 {
 
 // maxima appends to dst, in ascending order, the maxima of e[:end] that exceed least and are the largest within gap samples.
 func maxima(dst, e []float64, gap int, least float64, end int) []float64 {
-	for i := 0; i < end; i++ {
+	for i := range end {
 		if e[i] > least && isMaximum(e, i, gap) {
 			dst = append(dst, e[i])
 		}

@@ -55,7 +55,7 @@ func CUSUMSurvival(k, h, mu float64, n int64) float64 {
 	chain := c.shifted(mu)
 	m := start(len(c.s))
 	logSurvival := 0.0
-	for i := int64(0); i < n; i++ {
+	for i := range n {
 		hazard, change := m.advance(chain)
 		logSurvival += math.Log1p(-hazard)
 		if change <= settled { // from here on the run length is geometric

@@ -6,8 +6,9 @@ import "math"
 // falsi in the Illinois form (Dowell and Jarratt 1971, BIT 11:168) to a relative 1e-12.
 func increasing(f func(float64) float64, first float64) float64 {
 	a, b := first, first
-	fa, fb := f(first), 0.0
-	for fb = fa; fb < 0; fb = f(b) {
+	fa := f(first)
+	fb := fa
+	for ; fb < 0; fb = f(b) {
 		a, fa = b, fb
 		b *= 2
 	}

@@ -109,7 +109,7 @@ func (s *Scenario) Validate() error {
 		return fmt.Errorf("scenario: length is %v; it must be above zero", s.Length)
 	}
 	b := s.Bursts
-	if b != (Bursts{}) && !(b.Length > 0 && b.Every >= b.Length) {
+	if b != (Bursts{}) && (b.Length <= 0 || b.Every < b.Length) {
 		return fmt.Errorf("scenario: bursts of %v every %v; they need a length above zero and no more than the distance", b.Length, b.Every)
 	}
 	if len(s.Pumps) == 0 {

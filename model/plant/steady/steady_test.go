@@ -102,7 +102,7 @@ func TestSVG(t *testing.T) {
 			if a.Name.Local != "points" {
 				continue
 			}
-			for _, pair := range strings.Fields(a.Value) {
+			for pair := range strings.FieldsSeq(a.Value) {
 				x, y, _ := strings.Cut(pair, ",")
 				px, errX := strconv.ParseFloat(x, 64)
 				py, errY := strconv.ParseFloat(y, 64)
