@@ -162,7 +162,7 @@ func (tx *batchTx) all(b Batch) error {
 }
 
 func (tx *batchTx) exec(query string, args ...any) (changed bool, err error) {
-	st, err := tx.stmt(query)
+	st, err := tx.stmt(query) //nolint:sqlclosecheck // the connection keeps its statements
 	if err != nil {
 		return false, err
 	}

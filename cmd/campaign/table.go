@@ -10,13 +10,13 @@ import (
 
 // row is what came of one kind.
 type row struct {
-	kind                                *kind
-	cases, seen, right, wrong           int
-	half                                int // of right, those by half size
-	median                              []float64
-	advisedRight, advisedWrong          int
-	worst                               float64
-	tickets, words                      map[string]int
+	kind                       *kind
+	cases, seen, right, wrong  int
+	half                       int // of right, those by half size
+	median                     []float64
+	advisedRight, advisedWrong int
+	worst                      float64
+	tickets, words             map[string]int
 }
 
 func table(trials []*trial, seed uint64) string {

@@ -37,7 +37,7 @@ func (c *replayCommand) Run(ctx context.Context, s *streams) error {
 		if err != nil {
 			return err
 		}
-		defer r.Close() //nolint:revive // a handful of files, all open to the end
+		defer r.Close() //nolint:revive,errcheck // a handful of files, all open to the end, only read
 		readers = append(readers, r)
 	}
 	p := &replay{site: site}

@@ -1,7 +1,6 @@
 package feature
 
 import (
-	"fmt"
 	"math"
 	"testing"
 	"time"
@@ -103,7 +102,7 @@ func TestStrokes(t *testing.T) {
 			if r := rms * c.s.fs; !(r <= c.rms) {
 				t.Errorf("stroke times are off by %.2f samples rms, want at most %.2f", r, c.rms)
 			}
-			t.Log(fmt.Sprintf("%d strokes, rms %.3f samples", len(truth), rms*c.s.fs))
+			t.Logf("%d strokes, rms %.3f samples", len(truth), rms*c.s.fs)
 		})
 	}
 }
