@@ -6,19 +6,29 @@ import (
 	"html/template"
 	"io"
 	"net/http"
+	"strings"
 
 	"diastole/agent/event"
 	"diastole/agent/web/chart"
 	"diastole/model/pump"
 )
 
-// standing are the cautions that every ticket carries, whatever its own are: the limits of what the
-// agent can know and give.
+// standing are the cautions that no ticket goes without: the limits of what the agent can know and give. They are added
+// where the ticket's own do not speak of them.
 var standing = []string{
 	"This ticket is a suspicion drawn from measurements. It is no proof that the pump is safe to open or to run.",
 	"Torque, tightening sequence, lubricant and thread treatment: only from the pump's own service manual. " +
 		"That manual, the site's lockout and permits, and local codes come before anything printed here. " +
 		"Work is for people licensed and trained for it.",
+}
+
+// missing is standing, or nothing where the cautions already defer to the service manual and call the ticket no proof.
+func missing(cautions []string) []string {
+	all := strings.Join(cautions, "\n")
+	if strings.Contains(all, "service manual") && strings.Contains(all, "proof") {
+		return nil
+	}
+	return standing
 }
 
 // evidenceRow is one line of the evidence, in words and shown units.
@@ -53,7 +63,7 @@ func newTicketData(f frame, t event.Ticket) ticketData {
 		Status: ticketStatus(t), StateWords: stateOfTicket(t),
 		Kit: kitWords([]pump.Kit{t.Kit}), Bring: kitWords(t.Bring),
 		Fault: sentence(string(t.Fault)), Side: sideWords(t.Side), Urgency: urgencyWords(t.Urgency),
-		Model: plain(t.Model), Standing: standing,
+		Model: plain(t.Model), Standing: missing(t.Cautions),
 		Severity: percent(t.Severity),
 		Closed:   t.State == event.StateClosed, Acknowledged: t.State == event.StateAcknowledged,
 	}
