@@ -40,7 +40,7 @@ type Recent struct {
 const (
 	// window is how many recent epochs make the present level: their median forgets a lump that disturbs one or two.
 	window = 5
-	// Persistence is the least number of epochs that a ticket rests on: a lump that passes disturbs one or two.
+	// Persistence is for how many epochs in a row there must be reason for a ticket, each time by the level of a whole window.
 	Persistence = 2
 	// headroom is how far above the threshold a score may run, in thresholds: it bounds the time in which the bank
 	// learns that a change has gone again.
