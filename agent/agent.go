@@ -249,6 +249,7 @@ func (a *Agent) message(m intake.Message) {
 	a.record(m)
 	a.heard = m.Arrival
 	a.site.Message(m)
+	a.request()
 	if time.Since(a.turned) > busyTurn {
 		a.turn()
 	}

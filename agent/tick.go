@@ -40,7 +40,17 @@ type act struct {
 func (a *Agent) tick(now time.Time) {
 	a.passed = now
 	a.site.Tick(now)
+	a.request()
 	a.turn()
+}
+
+// request publishes what edge nodes are asked for. Where too much waits already it is asked for again later.
+func (a *Agent) request() {
+	for _, r := range a.site.Router().Requests() {
+		if a.session.Publish(r.Topic, r.Payload) {
+			a.log.Info("an edge node is asked for its births", "topic", r.Topic)
+		}
+	}
 }
 
 // turn does what people asked for, hands over what came out, and shows the pumps as they are now.

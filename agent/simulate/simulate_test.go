@@ -18,6 +18,7 @@ import (
 
 	"diastole/agent/config"
 	"diastole/agent/intake"
+	"diastole/agent/intake/payload"
 	"diastole/model/plant"
 )
 
@@ -182,10 +183,11 @@ func TestConfigurationReadsEveryInstrument(t *testing.T) {
 			continue
 		}
 		for _, r := range routes {
-			c, ok := r.Decode(nil, m)
-			if !ok {
+			chunks := r.Decode(new(payload.Samples), m)
+			if len(chunks) != 1 {
 				t.Fatalf("%s %s is malformed", m.Topic, m.Payload)
 			}
+			c := chunks[0]
 			if lo, hi := -1.01e5, 10e5; c.Values[0] < lo || c.Values[0] > hi {
 				t.Errorf("%s decodes to %g", m.Topic, c.Values[0])
 			}

@@ -11,10 +11,12 @@ import (
 	"diastole/agent/config"
 	"diastole/agent/event"
 	"diastole/agent/intake"
+	"diastole/agent/intake/payload"
 	"diastole/agent/intake/settle"
 	"diastole/detect"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
+	"diastole/detect/signal"
 )
 
 // Epoch is a finished epoch of a pump.
@@ -50,10 +52,10 @@ func (o *Output) Empty() bool {
 
 // Site watches all pumps of a configuration. It is not safe for concurrent use; one goroutine owns it.
 type Site struct {
-	cfg    *config.Config
-	router *intake.Router
-	pumps  []*pump
-	dst    []float64
+	cfg     *config.Config
+	router  *intake.Router
+	pumps   []*pump
+	samples payload.Samples
 }
 
 // New makes a site whose pumps have seen nothing. The error names the channel that cannot be decoded.
@@ -82,21 +84,19 @@ func (s *Site) Router() *intake.Router { return s.router }
 
 // Message takes one message. Messages come in the order of their arrival.
 func (s *Site) Message(m intake.Message) {
-	for _, r := range s.router.Find(m.Topic) {
-		c, ok := r.Decode(s.dst[:0], m)
-		if !ok {
-			continue
-		}
-		s.dst = c.Values
+	s.router.Decode(&s.samples, m, func(r *intake.Route, chunks []signal.Chunk) {
 		p := s.pumps[r.Pump]
 		p.advance(m.Arrival)
-		p.offer(m.Arrival, c)
-	}
+		for _, c := range chunks {
+			p.offer(m.Arrival, c)
+		}
+	})
 }
 
 // Tick lets time pass for all pumps, so that silence is seen too. However many ticks come between two messages, what
 // comes out is the same.
 func (s *Site) Tick(now time.Time) {
+	s.router.Tick(now)
 	for _, p := range s.pumps {
 		p.advance(now)
 	}
