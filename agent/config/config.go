@@ -43,6 +43,12 @@ type Pump struct {
 	Criticality string
 	// Service is continuous, batch, demand or dead-head; empty where it is not stated.
 	Service string
+	// Drive is pilot or solenoid: what moves the air valve.
+	Drive string
+	// Damper is true where a pulsation damper stands in the discharge.
+	Damper bool
+	// AirHeader and DischargeHeader name the mains that the pump shares with others; empty where that is not stated.
+	AirHeader, DischargeHeader string
 	// ConditionAtStart is new, rebuilt, used or unknown.
 	ConditionAtStart string
 	// Size and Source are the catalogue's words on the model: its nominal size, and where its values

@@ -37,14 +37,14 @@ func (p *Plan) channel(pump *scenario.Pump, i sensor.Instrument) string {
 	if format == formatJSON {
 		line += ", value: /value, time: /time"
 	}
-	if i.PerCycle && i.Channel == "stroke_count" {
+	if i.PerCycle {
 		line += ", counts: cycle"
+	}
+	if i.Channel == "side_signal" {
+		line += ", side: left" // the simulated pump does not know how it stands: left is the chamber that it fills first
 	}
 	if i.WrapsAt > 0 {
 		line += fmt.Sprintf(", wraps_at: %d", i.WrapsAt)
-	}
-	if format == formatEdges {
-		return "      # the agent does not read edges yet\n      # " + line + "}\n"
 	}
 	return "      " + line + "}\n"
 }
