@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"diastole/agent/config"
 	"diastole/agent/event"
 	"diastole/agent/store"
 	"diastole/agent/watch"
@@ -212,9 +213,16 @@ func (a *Agent) heartbeat(b *board, now time.Time) event.Event {
 	return e
 }
 
-// stale reports whether data of the pump should have come and has not.
+// stale reports whether data of the pump should have come and has not: because nothing can come, or because a channel that
+// is not sent on change only has been silent.
 func stale(s watch.Status, now time.Time) bool {
-	return s.LastData.IsZero() || now.Sub(s.LastArrival) > staleAfter
+	switch {
+	case s.LastData.IsZero(), len(s.Offline) == len(s.Pump.Channels):
+		return true
+	case !slices.ContainsFunc(s.Pump.Channels, func(c config.Channel) bool { return !c.OnChange }):
+		return false
+	}
+	return now.Sub(s.LastArrival) > staleAfter
 }
 
 // publish shows the pumps as they are now.

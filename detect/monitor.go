@@ -33,6 +33,7 @@ type state struct {
 	Counted          time.Time
 	// Running is what the pump was last seen doing, and since when.
 	Running feature.Transition
+	Use     use
 }
 
 // New makes a monitor that has seen nothing.
@@ -46,6 +47,7 @@ func builderSettings(s Settings) feature.Settings {
 		CounterPerCycle: s.Counter.PerCycle,
 		WrapsAt:         s.Counter.WrapsAt,
 		MaxStrokeRate:   2 * s.Model.MaxCycleRate,
+		PressureRatio:   s.PressureRatio,
 	}
 }
 
@@ -53,6 +55,7 @@ func builderSettings(s Settings) feature.Settings {
 func (m *Monitor) Push(c signal.Chunk) {
 	m.builder.Push(c)
 	m.fold()
+	m.follow(c)
 }
 
 // Advance tells that nothing older than t will come any more, so that silence is seen too. Advancing in
@@ -80,8 +83,11 @@ func (m *Monitor) Take() []Finding {
 
 // Status is what a monitor knows now, for people to see.
 type Status struct {
-	Running  feature.Transition
-	Baseline *BaselineSummary
+	Running feature.Transition
+	// Service is what the pump is used for, since ServiceSince where that was ever told.
+	Service      signal.Service
+	ServiceSince time.Time
+	Baseline     *BaselineSummary
 	// Learned tells how far learning is, 0 to 1.
 	Learned float64
 	Strokes float64
@@ -94,26 +100,29 @@ type Status struct {
 
 // Status reports what the monitor knows now.
 func (m *Monitor) Status() Status {
-	s := Status{Running: m.state.Running, Baseline: m.state.Summary, Strokes: m.state.Strokes, Learned: 1}
+	s := Status{Running: m.state.Running, Service: m.state.Use.Service, ServiceSince: m.state.Use.Since, Baseline: m.state.Summary, Strokes: m.state.Strokes, Learned: 1}
 	if m.state.Bank == nil {
 		s.Learned = m.state.Learning.progress(m.settings.Learn)
 		return s
 	}
 	v := m.state.Bank.Verdict(kitOf)
 	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
-	s.Healthy = Healthy{m.state.Bank.Healthy}
+	s.Healthy = Healthy{m.state.Bank.Healthy, m.settings.PressureRatio}
 	s.Open = m.state.Episodes.open()
 	return s
 }
 
 // Healthy is the healthy pump as it was learned. It does not change, and may be used from any goroutine. The zero value
 // knows nothing.
-type Healthy struct{ learned *baseline.Healthy }
+type Healthy struct {
+	learned *baseline.Healthy
+	ratio   float64
+}
 
 // Expect gives what the healthy pump would show in epoch e: mean and standard deviation per feature in its own
 // unit. It reports false while nothing is learned, and for an epoch that cannot be judged.
 func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float64, ok bool) {
-	o, ok := baseline.Observe(e)
+	o, ok := observe(e, h.ratio)
 	if !ok || h.learned == nil {
 		return mean, sigma, false
 	}
@@ -129,14 +138,13 @@ func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float
 
 // Relearn forgets the healthy pump and learns anew, as after a rebuild.
 func (m *Monitor) Relearn() {
-	m.state = state{Running: m.state.Running, Counter: m.state.Counter, Counted: m.state.Counted}
+	m.state = state{Running: m.state.Running, Use: m.state.Use, Counter: m.state.Counter, Counted: m.state.Counted}
 }
 
 func (m *Monitor) fold() {
 	epochs, transitions := m.builder.Take()
 	for _, t := range transitions {
-		m.state.Running = t
-		m.emit(m.state.Episodes.transition(t))
+		m.transition(t)
 	}
 	for i := range epochs {
 		m.epoch(&epochs[i])
@@ -153,8 +161,9 @@ func (m *Monitor) emit(findings []Finding) {
 // epoch folds one finished epoch into the state.
 func (m *Monitor) epoch(e *feature.Epoch) {
 	m.count(e)
+	m.setAside(e)
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
-	o, ok := baseline.Observe(*e)
+	o, ok := observe(*e, m.settings.PressureRatio)
 	if m.state.Bank == nil {
 		if m.state.Learning.add(m.settings.Learn, e, o, ok) {
 			m.learned(e.End)

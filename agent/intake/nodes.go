@@ -84,6 +84,7 @@ func (n *nodes) decode(s *payload.Samples, m Message, each func(*Route, []signal
 		}
 		switch {
 		case update.Death && (mine(x) || t.Type == sparkplug.NodeDeath):
+			each(x.route, nil)
 			x.route.offline.Store(m.Arrival.UnixNano())
 		case mine(x) && (update.Birth || len(update.Metrics) > 0):
 			x.take(s, m, update, each)
@@ -111,6 +112,7 @@ func (x source) take(s *payload.Samples, m Message, u sparkplug.Update, each fun
 		return
 	}
 	if u.Birth {
+		each(x.route, nil)
 		x.route.offline.Store(0)
 	}
 	chunks, err := x.route.codec.Metrics(s, u.Metrics, u.Birth, m.Arrival)

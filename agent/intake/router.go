@@ -57,7 +57,8 @@ func (r *Router) Topics() []string {
 }
 
 // Decode hands the samples of a message to each of the routes that it feeds, in the order of the configuration. They lie in
-// s and are valid until s is used again.
+// s and are valid until s is used again. A route also gets no samples right before what sends it goes, or comes back: what is
+// to be done until then must be done now (see Route.Offline).
 func (r *Router) Decode(s *payload.Samples, m Message, each func(*Route, []signal.Chunk)) {
 	if r.nodes.decode(s, m, each) {
 		return

@@ -76,6 +76,9 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 		}
 		s.pumps = append(s.pumps, newPump(cfg.Site, p, shared[m.Name]))
 	}
+	for _, r := range router.Routes() {
+		s.pumps[r.Pump].holding.routes[r.Channel] = r
+	}
 	return s, nil
 }
 
@@ -128,8 +131,26 @@ type Status struct {
 	Settled    settle.Counts
 	Tickets    []event.Ticket
 	Advisories []event.Advisory
+	// Offline are the channels whose sender is known to be gone.
+	Offline []Offline
 	// SinceRebuild is the strokes since the pump was new or rebuilt; 0 where that is not known.
 	SinceRebuild float64
+}
+
+// Offline is a channel that nothing can come from, since its edge node or device told its death.
+type Offline struct {
+	Channel signal.Channel
+	Since   time.Time
+}
+
+// offline lists the channels of a pump that are offline.
+func (p *pump) offline() (out []Offline) {
+	for c, r := range p.holding.routes {
+		if r != nil && !r.Offline().IsZero() {
+			out = append(out, Offline{signal.Channel(c), r.Offline()}) // #nosec G115 -- an index of the channels
+		}
+	}
+	return out
 }
 
 // Status reports on all pumps in the order of the configuration. What it returns is not changed later.
@@ -138,7 +159,7 @@ func (s *Site) Status() []Status {
 	for i, p := range s.pumps {
 		out[i] = Status{
 			Pump: p.cfg, Settings: p.settings, LastData: p.lastData, LastArrival: p.lastArrival, Newest: p.newest, Monitor: p.monitor.Status(), Settled: p.settler.Counts(),
-			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories),
+			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories), Offline: p.offline(),
 		}
 		if p.book.sinceRebuild(p.cfg) {
 			out[i].SinceRebuild = out[i].Monitor.Strokes
