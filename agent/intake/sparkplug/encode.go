@@ -63,7 +63,10 @@ func NewArray(name string, t DataType, at time.Time, spacing time.Duration, valu
 	return m
 }
 
-func millis(t time.Time) uint64 { return uint64(t.UnixMilli()) } // #nosec G115 -- after 1970
+// millis rounds a time to what a timestamp holds.
+func millis(t time.Time) uint64 {
+	return uint64(t.Round(time.Millisecond).UnixMilli()) // #nosec G115 -- after 1970
+}
 
 // Encode writes a payload.
 func (p Payload) Encode() []byte {
