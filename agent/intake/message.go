@@ -21,13 +21,23 @@ type Message struct {
 // knows too.
 const ConnectedTopic = "$diastole/connected"
 
-// Matches tells whether a topic is one of a filter, whose levels may be + (MQTT 3.1.1, 4.7.1).
+// Matches tells whether a topic is one of a filter, whose levels may be + and whose last one # (MQTT 3.1.1, 4.7.1 and 4.7.2).
 func Matches(filter, topic string) bool {
+	if strings.HasPrefix(topic, "$") != strings.HasPrefix(filter, "$") {
+		return false
+	}
 	for {
+		if filter == "#" {
+			return true
+		}
 		f, restFilter, moreFilter := strings.Cut(filter, "/")
 		t, restTopic, moreTopic := strings.Cut(topic, "/")
 		switch {
-		case f != "+" && f != t, moreFilter != moreTopic:
+		case f != "+" && f != t:
+			return false
+		case restFilter == "#": // also the level above it
+			return true
+		case moreFilter != moreTopic:
 			return false
 		case !moreFilter:
 			return true

@@ -241,6 +241,8 @@ func TestMatches(t *testing.T) {
 	}{ // MQTT 3.1.1, section 4.7.1.3, and plain topics
 		{"a/+", "a/b", true}, {"a/+", "a", false}, {"a/+", "a/b/c", false}, {"+", "finance", true}, {"+", "/finance", false},
 		{"+/+", "/finance", true}, {"/+", "/finance", true}, {"a/b", "a/b", true}, {"a/b", "a/c", false}, {"a/+/c", "a/b/c", true},
+		{"sport/tennis/player1/#", "sport/tennis/player1", true}, {"sport/tennis/player1/#", "sport/tennis/player1/score/wimbledon", true}, // 4.7.1.2
+		{"sport/#", "sport", true}, {"#", "a/b", true}, {"#", "$SYS/x", false}, {"+/x", "$SYS/x", false}, {"sport/#", "sports", false},
 	} {
 		if got := Matches(tt.filter, tt.topic); got != tt.want {
 			t.Errorf("%s %s: %t", tt.filter, tt.topic, got)

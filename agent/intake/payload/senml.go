@@ -167,7 +167,7 @@ func senmlNamed(name string) bool {
 // senmlSample adds the sample of a record whose name has been found. A record without a value, such as one of base fields
 // alone or of a sum, adds none.
 func (c *Codec) senmlSample(s *Samples, r senmlRecord, b *senmlBase, arrival time.Time) *Error {
-	v, ok, bad := c.senmlValue(r, b)
+	v, ok, bad := c.measured(r, b)
 	if bad != nil || !ok {
 		return bad
 	}
@@ -182,22 +182,28 @@ func (c *Codec) senmlSample(s *Samples, r senmlRecord, b *senmlBase, arrival tim
 	if _, given := r[senmlTime]; given && !ok {
 		return refuse(Syntax, "t is %s; allowed is a number of seconds", senmlKind(r[senmlTime]))
 	}
-	seconds := b.time + own
-	at := arrival
-	switch ns, fits := nanoseconds(seconds); {
-	case !fits:
-		return refuse(Clock, "the time %g s is further than a time can reach", seconds)
-	case seconds >= senmlAbsolute:
-		at = time.Unix(0, ns)
-	default:
-		at = at.Add(time.Duration(ns))
+	at, bad := senmlMoment(b.time+own, arrival)
+	if bad != nil {
+		return bad
 	}
 	s.add(at, v)
 	return nil
 }
 
-// senmlValue is what a record measured; ok is false where it has no value.
-func (c *Codec) senmlValue(r senmlRecord, b *senmlBase) (v float64, ok bool, bad *Error) {
+// senmlMoment is a time in seconds: since 1970, or where it is small relative to now.
+func senmlMoment(seconds float64, arrival time.Time) (time.Time, *Error) {
+	switch ns, fits := nanoseconds(seconds); {
+	case !fits:
+		return time.Time{}, refuse(Clock, "the time %g s is further than a time can reach", seconds)
+	case seconds >= senmlAbsolute:
+		return time.Unix(0, ns).UTC(), nil
+	default:
+		return arrival.Add(time.Duration(ns)), nil
+	}
+}
+
+// measured is what a record tells; ok is false where it has no value.
+func (c *Codec) measured(r senmlRecord, b *senmlBase) (v float64, ok bool, bad *Error) {
 	_, hasBase := r[senmlBaseValue]
 	switch x := r[senmlValue].(type) {
 	case float64:

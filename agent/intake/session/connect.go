@@ -84,7 +84,7 @@ func (s *Session) options(lost chan<- error, open mqtt.OpenConnectionFunc) *mqtt
 	o.SetClientID(s.mqtt.ClientID)
 	o.SetUsername(s.mqtt.Username)
 	o.SetPassword(string(s.mqtt.Password))
-	o.SetCleanSession(false)
+	o.SetCleanSession(s.passing)
 	o.SetOrderMatters(true)
 	o.SetAutoReconnect(false)
 	o.SetConnectRetry(false)

@@ -62,6 +62,7 @@ type Session struct {
 	// patterns are the topics with a level that is +, announces whether the handler wants to know of each connection.
 	patterns  []string
 	announces bool
+	passing   bool
 	outgoing  chan outgoing
 	clock     func() time.Time
 	log       *slog.Logger
@@ -82,7 +83,7 @@ type Session struct {
 	lastErrAt time.Time
 }
 
-// New prepares a session that subscribes to exactly these topics, whose levels may be +; where one is, a message of
+// New prepares a session that subscribes to exactly these topics, whose levels may be + and the last one #; where one is, a message of
 // intake.ConnectedTopic comes before the first of each connection. The clock gives the wall-clock time of
 // arrivals. Errors are about the broker's address and the key files.
 func New(m config.MQTT, topics []string, clock func() time.Time, log *slog.Logger) (*Session, error) {
@@ -100,7 +101,7 @@ func New(m config.MQTT, topics []string, clock func() time.Time, log *slog.Logge
 		unwanted: make(chan string, 16), outgoing: make(chan outgoing, outgoingKept), since: clock(),
 	}
 	for _, t := range topics {
-		if slices.Contains(strings.Split(t, "/"), "+") {
+		if levels := strings.Split(t, "/"); slices.Contains(levels, "+") || levels[len(levels)-1] == "#" {
 			s.patterns = append(s.patterns, t)
 			continue
 		}
@@ -109,6 +110,9 @@ func New(m config.MQTT, topics []string, clock func() time.Time, log *slog.Logge
 	s.announces = len(s.patterns) > 0
 	return s, nil
 }
+
+// Passing makes the broker forget the session when it ends, for who only listens for a while. It must come before Run.
+func (s *Session) Passing() { s.passing = true }
 
 // Run keeps the session up until ctx ends, then handles what was already received and returns; a session
 // runs once. It calls message and tick from one goroutine, in order of their times: a tick comes only when
