@@ -22,12 +22,13 @@ type Router struct {
 	byTopic  map[string][]*Route
 	routes   []*Route
 	nodes    *nodes
+	imports  map[string]imported
 	unrouted atomic.Int64
 }
 
 // NewRouter makes the routes of all channels. The error names the pump and channel that cannot be decoded.
 func NewRouter(pumps []config.Pump, log *slog.Logger) (*Router, error) {
-	r := &Router{byTopic: map[string][]*Route{}, nodes: newNodes()}
+	r := &Router{byTopic: map[string][]*Route{}, nodes: newNodes(), imports: map[string]imported{}}
 	for i, p := range pumps {
 		for _, ch := range p.Channels {
 			codec, err := payload.New(ch)
@@ -39,6 +40,9 @@ func NewRouter(pumps []config.Pump, log *slog.Logger) (*Router, error) {
 				codec: codec, log: log, malformed: map[payload.Reason]int64{},
 			}
 			r.routes = append(r.routes, route)
+			if err := r.takeImports(route, ch); err != nil {
+				return nil, fmt.Errorf("pump %s, channel %s: %w", p.ID, ch.Channel, err)
+			}
 			if ch.Format != config.FormatSparkplugB {
 				r.byTopic[ch.Topic] = append(r.byTopic[ch.Topic], route)
 				continue
@@ -60,7 +64,7 @@ func (r *Router) Topics() []string {
 // s and are valid until s is used again. A route also gets no samples right before what sends it goes, or comes back: what is
 // to be done until then must be done now (see Route.Offline).
 func (r *Router) Decode(s *payload.Samples, m Message, each func(*Route, []signal.Chunk)) {
-	if r.nodes.decode(s, m, each) {
+	if r.nodes.decode(s, m, each) || r.decodeImport(s, m, each) {
 		return
 	}
 	for _, route := range r.Find(m.Topic) {
@@ -144,7 +148,11 @@ func (r *Route) Decode(s *payload.Samples, m Message) []signal.Chunk {
 		r.retained.Add(1)
 		return nil
 	}
-	chunks, err := r.codec.Decode(s, m.Payload, m.Arrival)
+	return r.decode(s, m, r.codec)
+}
+
+func (r *Route) decode(s *payload.Samples, m Message, codec *payload.Codec) []signal.Chunk {
+	chunks, err := codec.Decode(s, m.Payload, m.Arrival)
 	if err != nil {
 		r.refuse(m, err)
 		return nil
