@@ -254,12 +254,15 @@ type Verdict struct {
 	// Healthy is the probability of the healthy pump, Probability that of each hypothesis.
 	Healthy     float64
 	Probability []float64
+	// Level is the evidence of the present level for each hypothesis against the healthy pump, minus infinity for those that
+	// can not be seen.
+	Level []float64
 }
 
 // Verdict weighs the hypotheses as they stand.
 func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	n := len(b.hypotheses)
-	v := Verdict{BestFault: -1, BestCause: -1, Probability: make([]float64, n)}
+	v := Verdict{BestFault: -1, BestCause: -1, Probability: make([]float64, n), Level: make([]float64, n)}
 	if len(b.Recent) == 0 {
 		v.Healthy = 1
 		return v
@@ -269,9 +272,10 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	weights := make([]weight, n)
 	top := 0.0
 	for i := range b.hypotheses {
-		v.Probability[i] = math.Inf(-1)
+		v.Probability[i], v.Level[i] = math.Inf(-1), math.Inf(-1)
 		if b.Visible[i] {
 			weights[i] = b.weigh(i, &now, &offsetVar)
+			v.Level[i] = weights[i].level
 			v.Probability[i] = weights[i].level + math.Log(b.hypotheses[i].Odds)
 			top = max(top, v.Probability[i])
 		}
@@ -321,4 +325,18 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 		v.CauseScore = min(w.against(), w.level-fault+b.Threshold-b.Margin)
 	}
 	return v
+}
+
+// Supports reports whether the present level speaks for one of the hypotheses that match: it explains the pump better than
+// health does, and nothing explains it better by the Margin. What was told stands as long as that is so, though it might not
+// be enough to tell it now.
+func (b *Bank) Supports(v Verdict, match func(*Hypothesis) bool) bool {
+	best, own := 0.0, math.Inf(-1)
+	for i := range v.Level {
+		best = max(best, v.Level[i])
+		if match(&b.hypotheses[i]) {
+			own = max(own, v.Level[i])
+		}
+	}
+	return own > 0 && own >= best-b.Margin
 }
