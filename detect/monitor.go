@@ -122,7 +122,7 @@ type Healthy struct {
 // Expect gives what the healthy pump would show in epoch e: mean and standard deviation per feature in its own
 // unit. It reports false while nothing is learned, and for an epoch that cannot be judged.
 func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float64, ok bool) {
-	o, ok := observe(e, h.ratio)
+	o, ok := baseline.Observe(ordinary(e, h.ratio))
 	if !ok || h.learned == nil {
 		return mean, sigma, false
 	}
@@ -163,11 +163,21 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	m.count(e)
 	m.setAside(e)
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
-	o, ok := observe(*e, m.settings.PressureRatio)
+	x := ordinary(*e, m.settings.PressureRatio)
+	o, ok := baseline.Observe(x)
+	stall, stalled := diagnose.StallOf(&x)
 	if m.state.Bank == nil {
+		if stalled {
+			m.state.Learning.Stalls.Learn(stall)
+		}
 		if m.state.Learning.add(m.settings.Learn, e, o, ok) {
 			m.learned(e.End)
 		}
+		return
+	}
+	if stalled && !m.state.Bank.Stalls.Usual() {
+		// Not an operating point of the running pump. What it says is weighed with the next epoch of running.
+		m.state.Bank.Stalls.Add(stall)
 		return
 	}
 	if !ok {
@@ -206,6 +216,7 @@ func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
 	h := baseline.Learn(m.settings.Model, l.Samples)
 	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
+	m.state.Bank.Stalls = l.Stalls
 	m.state.Summary = l.summary(m.settings.Learn.AsFound)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})

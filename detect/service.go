@@ -3,7 +3,6 @@ package detect
 import (
 	"time"
 
-	"diastole/detect/baseline"
 	"diastole/detect/feature"
 	"diastole/detect/signal"
 )
@@ -105,12 +104,12 @@ func (m *Monitor) setAside(e *feature.Epoch) {
 	}
 }
 
-// observe is the epoch in the coordinates of the healthy pump: that of a stepped pump as if it were an ordinary one, whose
-// liquid pressure can reach the air pressure and no more.
-func observe(e feature.Epoch, ratio float64) (baseline.Observation, bool) {
+// ordinary is an epoch of a stepped pump as if it were an ordinary one, whose liquid pressure can reach the air pressure and no
+// more.
+func ordinary(e feature.Epoch, ratio float64) feature.Epoch {
 	if ratio > 0 {
 		e.Discharge.V /= ratio
 		e.Discharge.SE /= ratio
 	}
-	return baseline.Observe(e)
+	return e
 }

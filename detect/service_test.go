@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"diastole/detect/baseline"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/detect/signal"
@@ -122,11 +123,11 @@ func TestPressureBeforeTheValve(t *testing.T) {
 func TestPressureRatio(t *testing.T) {
 	e := feature.Epoch{State: feature.Running, Inlet: feature.Value{V: 4e5, Valid: true}, Discharge: feature.Value{V: 6e5, Valid: true}}
 	e.Features[feature.StrokeRate] = feature.Value{V: 2, SE: 0.01, Valid: true}
-	stepped, ok := observe(e, 2)
+	stepped, ok := baseline.Observe(ordinary(e, 2))
 	e.Discharge.V = 3e5
-	ordinary, ok2 := observe(e, 0)
-	if !ok || !ok2 || stepped.Op != ordinary.Op {
-		t.Errorf("%+v and %+v", stepped.Op, ordinary.Op)
+	plain, ok2 := baseline.Observe(ordinary(e, 0))
+	if !ok || !ok2 || stepped.Op != plain.Op {
+		t.Errorf("%+v and %+v", stepped.Op, plain.Op)
 	}
 }
 
