@@ -83,7 +83,7 @@ func (a *Agent) asked() []act {
 
 // handOver gives to the committer what came out, with snapshots that are due, or all of them at the end.
 func (a *Agent) handOver(last bool) int64 {
-	out := a.site.Take()
+	out := a.taken()
 	if a.tell != nil && len(out.Events) > 0 {
 		a.tell(out.Events)
 	}
@@ -120,6 +120,21 @@ func (a *Agent) handOver(last bool) int64 {
 	}
 	b.States = a.states(out)
 	return a.commits.add(b)
+}
+
+// taken is what came out since the last call.
+func (a *Agent) taken() watch.Output {
+	out := a.site.Take()
+	if !a.early.Empty() {
+		first := a.early
+		a.early = watch.Output{}
+		first.Epochs = append(first.Epochs, out.Epochs...)
+		first.Events = append(first.Events, out.Events...)
+		first.Tickets = append(first.Tickets, out.Tickets...)
+		first.Advisories = append(first.Advisories, out.Advisories...)
+		return first
+	}
+	return out
 }
 
 // relearns tells that a pump has unlearned its healthy state: its epochs cannot tell so, therefore its state is stored at once.

@@ -48,3 +48,13 @@ func (r *Router) decodeImport(s *payload.Samples, m Message, each func(*Route, [
 	}
 	return true
 }
+
+// ImportedPump is the pump of a topic of history, empty for other topics.
+func ImportedPump(topic string) string {
+	rest, ok := strings.CutPrefix(topic, importPrefix)
+	if !ok {
+		return ""
+	}
+	pump, _, _ := strings.Cut(rest, "/")
+	return pump
+}

@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 	_ "time/tzdata" // a container from scratch has no zones of its own
 
+	"diastole/agent"
 	"diastole/agent/config"
 	"diastole/agent/intake/recording"
 	"diastole/agent/intake/table"
@@ -18,7 +20,7 @@ import (
 type importCommand struct {
 	Config       string `short:"c" required:"" type:"path" placeholder:"FILE" help:"the configuration"`
 	Channel      string `required:"" placeholder:"PUMP/CHANNEL" help:"whose history it is, such as P-101/air_inlet_pressure"`
-	Out          string `short:"o" required:"" type:"path" placeholder:"OUT" help:"the recording to write (.gz and .zst are packed)"`
+	Out          string `short:"o" type:"path" placeholder:"OUT" help:"the recording to write (.gz and .zst are packed); default the history in the folder of the state, which the agent learns from when it starts"`
 	Time         string `placeholder:"COLUMN" help:"the column of times, by its header or number; default the first"`
 	Value        string `placeholder:"COLUMN" help:"the column of values, by its header or number; default the second"`
 	Zone         string `placeholder:"ZONE" help:"the zone of times that do not carry their own, such as Europe/Berlin or UTC"`
@@ -30,8 +32,9 @@ type importCommand struct {
 
 // Help is the longer text of the command.
 func (importCommand) Help() string {
-	return "Makes a recording of a historian's export. Its values are raw numbers as the channel gets them, which the configuration's scale\n" +
-		"and unit are applied to. Give the recordings of all channels of a pump to diastole replay together: they are merged by time."
+	return "Puts a historian's export into the agent's history: pumps of which it knows nothing yet learn from it at the next start of\n" +
+		"diastole run. With -o it becomes a recording for diastole replay. Its values are raw numbers as the channel gets them, which the configuration's scale\n" +
+		"and unit are applied to. The channels of a pump are merged by time."
 }
 
 // badRowsShown is how many bad rows are named.
@@ -57,7 +60,15 @@ func (c *importCommand) Run(s *streams) error {
 		return err
 	}
 	defer in.Close()
-	out, err := recording.Create(c.Out)
+	file := c.Out
+	if file == "" {
+		dir := filepath.Join(cfg.StatePath(), agent.HistoryDir)
+		if err := os.MkdirAll(dir, 0o750); err != nil {
+			return fmt.Errorf("history: %w", err)
+		}
+		file = filepath.Join(dir, o.Pump+"."+o.Channel.String()+".ndjson.zst")
+	}
+	out, err := recording.Create(file)
 	if err != nil {
 		return err
 	}
@@ -77,7 +88,7 @@ func (c *importCommand) Run(s *streams) error {
 	if sum.Longest > 2*sum.Usual {
 		fmt.Fprintf(s.err, ", the longest gap %s up to %s", sum.Longest, sum.LongestEnd.Format(time.RFC3339))
 	}
-	fmt.Fprintf(s.err, "; bad rows: %d.\n", sum.Bad)
+	fmt.Fprintf(s.err, "; bad rows: %d. Written to %s.\n", sum.Bad, file)
 	if sum.Rows == 0 {
 		return fmt.Errorf("%s has no row that can be read", c.CSV)
 	}
