@@ -74,6 +74,16 @@ func (n *nodes) decode(s *payload.Samples, m Message, each func(*Route, []signal
 	if len(m.Payload) > payload.MaxSize {
 		m.Payload = m.Payload[:payload.MaxSize] // which cannot be decoded, and says so
 	}
+	if m.Retained {
+		// No message of Sparkplug but STATE may be retained: a birth of whenever would give aliases of then.
+		for _, x := range sources {
+			if mine(x) {
+				x.route.messages.Add(1)
+				x.route.retained.Add(1)
+			}
+		}
+		return true
+	}
 	update, err := n.host.Take(t, m.Payload, m.Arrival)
 	for _, x := range sources {
 		if mine(x) {

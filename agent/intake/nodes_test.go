@@ -234,6 +234,17 @@ func TestSparkplugConnected(t *testing.T) {
 	}
 }
 
+// Nothing of Sparkplug is retained (chapter 4); what is nevertheless may be of any session.
+func TestRetainedSparkplugIsIgnored(t *testing.T) {
+	p := newPlant(t)
+	birth := sparkplug.Payload{HasSeq: true, Metrics: []sparkplug.Metric{sparkplug.NewMetric("main", sparkplug.Float, t0, 7)}}
+	m := Message{Arrival: t0, Topic: "spBv1.0/North/NBIRTH/gw-1", Payload: birth.Encode(), Retained: true}
+	p.router.Decode(new(payload.Samples), m, func(r *Route, chunks []signal.Chunk) { t.Errorf("%v gives %v", r.Channel, chunks) })
+	if s := p.router.Routes()[2].Stats(); s.Messages != 1 || s.Retained != 1 {
+		t.Errorf("%+v", s)
+	}
+}
+
 func TestMatches(t *testing.T) {
 	for _, tt := range []struct {
 		filter, topic string

@@ -6,9 +6,13 @@ import (
 	"time"
 )
 
-// askAgain is how long a node that was asked for its births is given before it is asked again: the request travels at QoS
-// 0 and may be lost.
-const askAgain = time.Minute
+const (
+	// askAgain is how long a node that was asked for its births is given before it is asked again: the request travels at QoS
+	// 0 and may be lost.
+	askAgain = time.Minute
+	// askSilent is the longest time between requests to a node that says nothing at all, which may not exist.
+	askSilent = time.Hour
+)
 
 // mostDevices is how many devices of one node are followed.
 const mostDevices = 4096
@@ -36,6 +40,7 @@ type node struct {
 	aliases    map[uint64]definition
 	devices    map[string]*device // "" is the node itself
 	asked      time.Time
+	silent     int // how often it was asked without a message of it
 }
 
 // device is what is known of a device since its birth.
@@ -90,6 +95,7 @@ func (h *Host) Take(t Topic, payload []byte, arrival time.Time) (Update, error) 
 	if n == nil || t.Type == NodeCommand || t.Type == DeviceCommand || t.Type == State {
 		return Update{}, nil
 	}
+	n.silent = 0
 	p, err := Decode(payload)
 	if err != nil {
 		if t.Type != NodeDeath && n.born {
@@ -264,9 +270,13 @@ func (h *Host) ask(id nodeID, n *node, at time.Time) {
 // node is left alone, it sends its births when it comes back.
 func (h *Host) Tick(now time.Time) {
 	for _, id := range h.order {
-		if n := h.nodes[id]; !n.born && !n.dead {
-			h.ask(id, n, now)
+		n := h.nodes[id]
+		if n.born || n.dead || n.silent > 0 && now.Sub(n.asked).Abs() < min(askSilent, askAgain<<min(n.silent-1, 10)) {
+			continue
 		}
+		before := len(h.requests)
+		h.ask(id, n, now)
+		n.silent += len(h.requests) - before
 	}
 }
 

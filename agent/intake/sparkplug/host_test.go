@@ -226,6 +226,19 @@ func TestConnectedAsksEveryNode(t *testing.T) {
 	}
 }
 
+// A node that does not exist is asked ever more seldom.
+func TestSilentNode(t *testing.T) {
+	b := newBench(t)
+	n := 0
+	for at := time.Duration(0); at < 24*time.Hour; at += time.Second {
+		b.host.Tick(t0.Add(at))
+		n += b.asks()
+	}
+	if n < 24 || n > 32 { // at 0, 1, 3, 7, 15, 31 and 63 minutes, and then every hour
+		t.Errorf("a silent node is asked %d times a day", n)
+	}
+}
+
 // A device that was not born, and a metric that was not in the birth, tell nothing.
 func TestUnknownDeviceAndMetric(t *testing.T) {
 	b := newBench(t)
