@@ -34,6 +34,9 @@ func channel(g gateway, pump *scenario.Pump, i sensor.Instrument) string {
 	if i.PerCycle {
 		line += ", counts: cycle"
 	}
+	if i.Deadband > 0 {
+		line += fmt.Sprintf(", report: on-change, deadband: %.6g", i.Deadband*wireOf(i.Channel).factor)
+	}
 	if i.Channel == "side_signal" {
 		line += ", side: left" // the simulated pump does not know how it stands: left is the chamber that it fills first
 	}

@@ -109,3 +109,29 @@ func near(want, got map[int64]float64, within float64) error {
 	}
 	return nil
 }
+
+// TestOnChange: an instrument that sends on change sends less, and the configuration says so.
+func TestOnChange(t *testing.T) {
+	p := parse(t, bench+`    instruments:
+      - {channel: air_inlet_pressure, rate: 10, deadband: 0.02 bar}
+      - {channel: discharge_pressure, rate: 10, block: 1}
+`)
+	var b bytes.Buffer
+	if err := p.WriteConfiguration(&b); err != nil {
+		t.Fatal(err)
+	}
+	cfg, err := config.Parse("made.yaml", b.Bytes())
+	if err != nil {
+		t.Fatalf("%v\n%s", err, b.String())
+	}
+	if c := cfg.Pumps[0].Channels[0]; !c.OnChange || math.Abs(c.Deadband-0.02e5) > 1e-6 {
+		t.Errorf("%+v", c)
+	}
+	n := map[string]int{}
+	for _, m := range play(t, p) {
+		n[m.Topic]++
+	}
+	if air, all := n["bench/B-1/air-inlet-pressure"], n["bench/B-1/discharge-pressure"]; all != 100 || air < 5 || air > 80 {
+		t.Errorf("%d readings on change, %d of all", air, all)
+	}
+}

@@ -79,6 +79,7 @@ type fileInstrument struct {
 	Noise      spanText `yaml:"noise" jsonschema_description:"standard deviation of a reading, such as 0.005 bar"`
 	Resolution spanText `yaml:"resolution" jsonschema_description:"step to which it rounds"`
 	Offset     spanText `yaml:"offset" jsonschema_description:"constant error"`
+	Deadband   spanText `yaml:"deadband" jsonschema_description:"sends a reading only when it has moved by more than this, each in a message of its own"`
 	WrapsAt    int64    `yaml:"wraps_at" jsonschema_description:"count at which a counter starts anew"`
 	PerCycle   bool     `yaml:"per_cycle" jsonschema_description:"counts cycles, not strokes"`
 	Float32    bool     `yaml:"float32" jsonschema_description:"rounds the count to single precision, as some controllers do"`
