@@ -56,6 +56,9 @@ type Site struct {
 	router  *intake.Router
 	pumps   []*pump
 	samples payload.Samples
+	// deliver is take, made once so that a message does not allocate; arrival is that of the message under way.
+	deliver func(*intake.Route, []signal.Chunk)
+	arrival time.Time
 }
 
 // New makes a site whose pumps have seen nothing. The error names the channel that cannot be decoded.
@@ -76,6 +79,7 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 		}
 		s.pumps = append(s.pumps, newPump(cfg.Site, p, shared[m.Name]))
 	}
+	s.deliver = s.take
 	for _, r := range router.Routes() {
 		s.pumps[r.Pump].holding.routes[r.Channel] = r
 	}
@@ -87,13 +91,17 @@ func (s *Site) Router() *intake.Router { return s.router }
 
 // Message takes one message. Messages come in the order of their arrival.
 func (s *Site) Message(m intake.Message) {
-	s.router.Decode(&s.samples, m, func(r *intake.Route, chunks []signal.Chunk) {
-		p := s.pumps[r.Pump]
-		p.advance(m.Arrival)
-		for _, c := range chunks {
-			p.offer(m.Arrival, c)
-		}
-	})
+	s.arrival = m.Arrival
+	s.router.Decode(&s.samples, m, s.deliver)
+}
+
+// take hands the chunks of a route's message to its pump.
+func (s *Site) take(r *intake.Route, chunks []signal.Chunk) {
+	p := s.pumps[r.Pump]
+	p.advance(s.arrival)
+	for _, c := range chunks {
+		p.offer(s.arrival, c)
+	}
 }
 
 // Tick lets time pass for all pumps, so that silence is seen too. However many ticks come between two messages, what
