@@ -243,7 +243,8 @@ func (w *walker) child(v any, path []string, around *place, unit string) {
 			number, isNumber = f, true
 		}
 	}
-	if !isNumber && !isTruth && !(isText && isWord(text) && isStateName(path)) {
+	isState := isText && isWord(text) && isStateName(path)
+	if !isNumber && !isTruth && !isState {
 		return
 	}
 	w.left--

@@ -66,7 +66,7 @@ var hints = []struct {
 
 // named guesses a channel from the words of a signal's place, the last ones first: they are the most special.
 func named(place []string) (signal.Channel, bool) {
-	for from := len(place) - 1; from >= 0; from-- {
+	for from := range slices.Backward(place) {
 		w := words(place[from:]...)
 		for _, h := range hints {
 			if all(h.groups, w) {

@@ -196,12 +196,8 @@ func (p *Proposal) settle(groups map[string]*Pump, order []string) {
 
 // isPump tells a group that has what only a pump has.
 func (p *Pump) isPump() bool {
-	for _, c := range []signal.Channel{signal.AirInletPressure, signal.DischargePressure, signal.StrokeCount, signal.StrokeEdge} {
-		if p.has(c) {
-			return true
-		}
-	}
-	return false
+	own := []signal.Channel{signal.AirInletPressure, signal.DischargePressure, signal.StrokeCount, signal.StrokeEdge}
+	return slices.ContainsFunc(own, p.has)
 }
 
 // pumpName makes a name that the configuration allows.

@@ -74,8 +74,7 @@ func Read(r io.Reader, o Options, sink func(intake.Message) error, bad func(*Row
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		var syntax *csv.ParseError
-		if errors.As(err, &syntax) {
+		if syntax, ok := errors.AsType[*csv.ParseError](err); ok {
 			t.sum.Bad++
 			bad(&RowError{syntax.Line, syntax.Err})
 			continue
