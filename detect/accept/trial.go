@@ -59,6 +59,8 @@ type Seen struct {
 	Expected, Observed           baseline.Vector
 	Has                          [baseline.Dim]bool
 	SignFree                     bool
+	// Head is where it ran, see baseline.Op.
+	Head float64
 }
 
 // Verdict is the outcome of a stage. Where the pump is neither Good nor has a Mistake, it could not be judged.
@@ -137,7 +139,7 @@ func (t *Trial) Add(e *feature.Epoch, o baseline.Observation, ok bool) *Verdict 
 func (t *Trial) see(o baseline.Observation) {
 	mean, regime := t.Healthy.Expect(o.Op)
 	m := o.Mirrored()
-	s := Seen{Noise: t.Healthy.NoiseVar(o), Regime: regime, Expected: mean, Observed: o.Val, SignFree: o.SignFree}
+	s := Seen{Noise: t.Healthy.NoiseVar(o), Regime: regime, Expected: mean, Observed: o.Val, SignFree: o.SignFree, Head: o.Op.Head}
 	for j := range baseline.Dim {
 		s.Dev[j], s.Mirrored[j] = o.Val[j]-mean[j], m.Val[j]-mean[j]
 		s.Has[j] = o.Has[j] && t.Healthy.Known[j]
@@ -176,12 +178,12 @@ func (t *Trial) judge() *Verdict {
 		good = table.BeddedIn
 	}
 	l := t.level()
-	base := l.density(good)
+	base := l.density(good, -1)
 	all := table.hypotheses()
 	densities := make([]float64, len(all))
 	top := math.Inf(-1)
 	for i, h := range all {
-		densities[i] = l.density(h.shifts)
+		densities[i] = l.density(h.shifts, -1)
 		top = max(top, densities[i])
 	}
 	sum := 0.0
@@ -221,6 +223,7 @@ type level struct {
 	expected, observed           baseline.Vector
 	has                          [baseline.Dim]bool
 	swapped                      float64 // prior probability that A and B are exchanged
+	head                         float64
 }
 
 func (t *Trial) level() level {
@@ -239,6 +242,11 @@ func (t *Trial) level() level {
 		}
 		return robust.Median(x, nil)
 	}
+	heads := make([]float64, len(t.Seen))
+	for i := range t.Seen {
+		heads[i] = t.Seen[i].Head
+	}
+	l.head = robust.Median(heads, nil)
 	for j := range baseline.Dim {
 		n := 0.0
 		for i := range t.Seen {
@@ -274,20 +282,37 @@ var blur = struct {
 	},
 }
 
-// density is the log density of the level under a mixture of simulated shifts.
-func (l *level) density(shifts []Shift) float64 {
-	if len(shifts) == 0 {
-		return math.Inf(-1)
-	}
-	logs := make([]float64, 0, 2*len(shifts))
+// near is over what distance of head shifts speak for each other, and far the weight that they never lose.
+const (
+	near = 0.35
+	far  = 0.02
+)
+
+// weight is how much a shift says of a pump that runs at the level's head.
+func (l *level) weight(s *Shift) float64 {
+	d := (s.Head - l.head) / near
+	return far + math.Exp(-d*d/2)
+}
+
+// density is the log density of the level under a mixture of simulated shifts, but for the one at skip (-1: none).
+func (l *level) density(shifts []Shift, skip int) float64 {
+	logs, whole := make([]float64, 0, 2*len(shifts)), 0.0
 	for i := range shifts {
-		logs = append(logs, math.Log1p(-l.swapped)+l.fit(&l.dev, &shifts[i]), math.Log(l.swapped)+l.fit(&l.mirrored, &shifts[i]))
+		if i == skip {
+			continue
+		}
+		w := l.weight(&shifts[i])
+		whole += w
+		logs = append(logs, math.Log(w*(1-l.swapped))+l.fit(&l.dev, &shifts[i]), math.Log(w*l.swapped)+l.fit(&l.mirrored, &shifts[i]))
+	}
+	if len(logs) == 0 {
+		return math.Inf(-1)
 	}
 	top, sum := slices.Max(logs), 0.0
 	for _, x := range logs {
 		sum += math.Exp(x - top)
 	}
-	return top + math.Log(sum/float64(len(shifts)))
+	return top + math.Log(sum/whole)
 }
 
 // fit is the log density of one way of naming the strokes under one shift: a t distribution of few degrees of freedom, for the
@@ -323,18 +348,18 @@ func (l *level) evidence(good []Shift) []Evidence {
 		}
 		mean, spread, n := 0.0, 0.0, 0.0
 		for i := range good {
-			if good[i].Has[j] {
-				n++
+			if w := l.weight(&good[i]); good[i].Has[j] {
+				n += w
 				d := good[i].Val[j] - mean
-				mean += d / n
-				spread += d * (good[i].Val[j] - mean)
+				mean += w * d / n
+				spread += w * d * (good[i].Val[j] - mean)
 			}
 		}
-		if n < 2 {
+		if n == 0 {
 			continue
 		}
 		f := feature.ID(j)
-		sigma := (l.dev[j] - mean) / math.Sqrt(spread/(n-1)+l.variance(j, 0))
+		sigma := (l.dev[j] - mean) / math.Sqrt(spread/n+l.variance(j, 0))
 		if math.Abs(sigma) >= outside {
 			out = append(out, Evidence{f, baseline.Natural(f, l.expected[j]+mean), baseline.Natural(f, l.observed[j]), sigma})
 		}
@@ -343,23 +368,37 @@ func (l *level) evidence(good []Shift) []Evidence {
 	return out[:min(len(out), most)]
 }
 
-// unseen are the mistakes of which most would not be called with the features at hand.
+// unseen are the mistakes of which most would not be called with the features at hand, each judged by the others of its kind at
+// about this head.
 func (l *level) unseen(all []hypothesis, good []Shift) []Mistake {
+	const apart = 0.5 // of the weight that a shift at this very head has
 	var out []Mistake
-	for _, h := range all {
+	for k, h := range all {
 		if h.side != pump.SideA {
 			continue
 		}
-		missed := 0
+		missed, n := 0, 0
 		for i := range h.shifts {
+			if l.weight(&h.shifts[i]) < apart {
+				continue
+			}
+			n++
 			as := *l // as it would be seen, without noise
 			as.dev, as.mirrored = h.shifts[i].Val, h.shifts[i].mirrored().Val
 			as.swapped = min(l.swapped, 0.1)
-			if as.density(h.shifts)-math.Log(float64(len(all)))-as.density(good) < math.Log(2/refused) {
+			sum := 0.0
+			for o := range all {
+				skip := -1
+				if o == k {
+					skip = i
+				}
+				sum += math.Exp(min(700, as.density(all[o].shifts, skip)-as.density(good, -1)))
+			}
+			if math.Log(sum/float64(len(all))) < math.Log(2/refused) {
 				missed++
 			}
 		}
-		if 2*missed > len(h.shifts) {
+		if 2*missed > n {
 			out = append(out, h.mistake)
 		}
 	}
