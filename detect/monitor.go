@@ -179,7 +179,7 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 func (m *Monitor) count(e *feature.Epoch) {
 	n, st := float64(e.Strokes), &m.state
 	if e.Counter.Valid {
-		if st.Counter.Valid {
+		if st.Counter.Valid && e.End.After(st.Counted) { // else epochs of before are folded again
 			d := e.Counter.V - st.Counter.V
 			if d < 0 {
 				d += m.settings.Counter.WrapsAt

@@ -194,13 +194,9 @@ func (p *pump) recordRebuild(r Rebuilt, ticket *event.Ticket, at time.Time, epoc
 		p.fit(&rec, r, total)
 	} else {
 		rec.Rebuild = fmt.Sprintf("%s-rebuild-%s", p.cfg.ID, at.UTC().Format("20060102T150405.000Z"))
-		total := p.total()
-		for _, e := range epochs {
-			total -= float64(e.Strokes)
-		}
-		rec.Parts = p.parts(total)
-		p.fit(&rec, r, total)
-		p.restart(at, "rebuilt"+strings.TrimSuffix(": ticket "+rec.Ticket, ": ticket "), total, epochs, true)
+		p.restart(at, "rebuilt"+strings.TrimSuffix(": ticket "+rec.Ticket, ": ticket "), epochs, true)
+		rec.Parts = p.parts(b.Strokes)
+		p.fit(&rec, r, b.Strokes)
 	}
 	p.book.Rebuild = &rec
 	p.out.Rebuilds = append(p.out.Rebuilds, rec)
@@ -249,21 +245,21 @@ func (p *pump) fit(rec *event.Rebuild, r Rebuilt, total float64) {
 	}
 }
 
-// restart begins a new baseline at a time, when the body had run total strokes; epochs are those since.
-func (p *pump) restart(at time.Time, reason string, total float64, epochs []feature.Epoch, rebuilt bool) {
-	b := &p.book.Body
+// restart begins a new baseline at a time; epochs are those since, of which what they tell of is folded again.
+func (p *pump) restart(at time.Time, reason string, epochs []feature.Epoch, rebuilt bool) {
+	b, total := &p.book.Body, p.total()
 	if rebuilt {
 		p.monitor.Rebuilt(p.monitor.Best())
 	} else {
 		p.monitor.Relearn()
 	}
-	b.Strokes = total
 	b.Best = p.monitor.Best().Encode()
 	p.out.emit(p.site, p.cfg.ID, event.BaselineReset, at, "baseline "+reason,
 		event.Baseline{Pump: p.cfg.ID, Model: p.cfg.Settings.Model.Name, Reason: reason})
 	if len(epochs) > 0 {
 		p.monitor.Refold(epochs)
 	}
+	b.Strokes = total - p.monitor.Strokes()
 }
 
 // ErrNotConfigured is what is asked of a pump that the configuration does not have.
@@ -275,11 +271,7 @@ func (s *Site) Relearn(pump, reason, by string, since time.Time, epochs []featur
 	if p == nil {
 		return event.Body{}, fmt.Errorf("pump %s: %w", pump, ErrNotConfigured)
 	}
-	total := p.total()
-	for _, e := range epochs {
-		total -= float64(e.Strokes)
-	}
-	p.restart(since, fmt.Sprintf("relearn by %s: %s", by, reason), total, epochs, false)
+	p.restart(since, fmt.Sprintf("relearn by %s: %s", by, reason), epochs, false)
 	p.unjudged("the baseline was begun anew before the rebuild was judged: "+reason, since)
 	p.out.Bodies = append(p.out.Bodies, p.book.Body)
 	p.collect()
@@ -322,8 +314,8 @@ func (s *Site) Swapped(pump, serial, by string, stored *event.Body, at time.Time
 		p.book.tell(p.site, p.cfg, event.TicketClosed, at, t, &p.out)
 	}
 	p.book.Tickets, p.book.Done = nil, nil
-	p.restart(at, fmt.Sprintf("swapped by %s: body %s in place of %s", by, serial, old.Body), strokes, nil, false)
-	p.book.Body.Best = best
+	p.restart(at, fmt.Sprintf("swapped by %s: body %s in place of %s", by, serial, old.Body), nil, false)
+	p.book.Body.Strokes, p.book.Body.Best = strokes, best
 	p.out.Bodies = append(p.out.Bodies, old, p.book.Body)
 	p.collect()
 	return p.book.Body, nil
