@@ -38,7 +38,7 @@ func assembly(file string, pumps int) error {
 	for i, name := range names {
 		for n := range pumps {
 			g.Go(func() error {
-				fresh, bedded, wrong, err := rebuilds(name, uint64(n))
+				fresh, bedded, wrong, err := rebuilds(name, uint64(i*pumps+n)) // no two pumps have the same draws
 				mu.Lock()
 				defer mu.Unlock()
 				results[i*pumps+n] = result{fresh, bedded, wrong}

@@ -4,6 +4,8 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
+	"maps"
+	"slices"
 
 	"diastole/detect/baseline"
 	"diastole/detect/feature"
@@ -61,8 +63,8 @@ func (s *Shift) UnmarshalJSON(data []byte) error {
 			delete(m, name)
 		}
 	}
-	for name := range m { // any one of them will do
-		return fmt.Errorf("feature %q is not known", name)
+	if left := slices.Sorted(maps.Keys(m)); len(left) > 0 {
+		return fmt.Errorf("feature %q is not known", left[0])
 	}
 	return nil
 }
