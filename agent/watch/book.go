@@ -18,7 +18,7 @@ import (
 // book keeps the tickets and advisories of one pump and turns findings and people's acts into events.
 type book struct {
 	Tickets    []event.Ticket   // those not closed
-	Done       []event.Ticket   // those closed as done and not verified yet
+	Done       []event.Ticket   // the last ones closed as done, verified or not
 	Advisories []event.Advisory // those not closed
 	// Body is the pump body that stands at the position, Rebuild its last rebuild, nil before the first one.
 	Body    event.Body

@@ -173,7 +173,7 @@ func (s *Site) Snapshot(pump string) (time.Time, []byte, error) {
 
 // Known is what the store knows of all pumps beside epochs and snapshots: what people did is nowhere else.
 type Known struct {
-	// Tickets are those that stand, and of the closed ones those that are done.
+	// Tickets are those that stand, and closed ones, the oldest first.
 	Tickets    []event.Ticket
 	Advisories []event.Advisory
 	Bodies     []event.Body
@@ -194,7 +194,7 @@ func (s *Site) Adopt(k Known) {
 			case t.Pump != p.cfg.ID:
 			case t.State != event.StateClosed:
 				p.book.Tickets = append(p.book.Tickets, t)
-			case t.Outcome == event.Done:
+			case t.Outcome == event.Done || t.Outcome == event.Verified:
 				p.book.keepDone(t)
 			}
 		}
