@@ -1,6 +1,7 @@
 package accept
 
 import (
+	"slices"
 	"testing"
 
 	"diastole/detect/baseline"
@@ -8,7 +9,7 @@ import (
 	"diastole/model/pump"
 )
 
-// TestUnseenWithoutAMeter: what escapes as air is known by the air that it costs; without a flow meter the verdict says so, at any head.
+// TestUnseenWithoutAMeter: what escapes as air is known by the air that it costs. Without a flow meter the verdict says that it may be missed.
 func TestUnseenWithoutAMeter(t *testing.T) {
 	table, err := DecodeTable(tableFile)
 	if err != nil {
@@ -19,7 +20,7 @@ func TestUnseenWithoutAMeter(t *testing.T) {
 		t.Fatal(err)
 	}
 	g := baseline.Generic(m)
-	for _, head := range []float64{-2, -1.4, -0.9} {
+	for _, head := range []float64{-1.4, -0.9} {
 		for _, metered := range []bool{true, false} {
 			l := level{swapped: 0.1, head: head}
 			for j := range baseline.Dim {
@@ -28,7 +29,9 @@ func TestUnseenWithoutAMeter(t *testing.T) {
 				l.noise[j] = g.Coef[j].Noise * g.Coef[j].Noise / enough
 			}
 			got := l.unseen(table.hypotheses(), table.Fresh)
-			t.Logf("head %.1f, metered %v: %v", head, metered, got)
+			if slices.Contains(got, ChamberMisaligned) == metered {
+				t.Errorf("head %.1f, metered %v: unseen are %v", head, metered, got)
+			}
 		}
 	}
 }

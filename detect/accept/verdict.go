@@ -21,7 +21,7 @@ type Verdict struct {
 	Alternatives []Mistake
 	// Against says what the pump was compared with.
 	Against string
-	// Unseen are mistakes that the features at hand cannot show.
+	// Unseen are mistakes that the features at hand may not show, of a good rebuild.
 	Unseen   []Mistake
 	Evidence []Evidence
 	why      string
@@ -62,9 +62,9 @@ func (t *Trial) judge() *Verdict {
 		sum += p
 		share[all[i].mistake] += p
 	}
-	v := &Verdict{Evidence: l.evidence(good), Unseen: l.unseen(all, good)}
+	v := &Verdict{Evidence: l.evidence(good)}
 	if ratio := top + math.Log(sum/float64(len(all))) - base; ratio < math.Log(2/refused) {
-		v.Good = true
+		v.Good, v.Unseen = true, l.unseen(all, good)
 		return v
 	}
 	best := 0
@@ -103,7 +103,7 @@ func (v *Verdict) Words() string {
 			text = "right as new after bedding in, compared with " + v.Against
 		}
 		for i, m := range v.Unseen {
-			text += map[bool]string{true: ". These sensors do not show it where ", false: "; where "}[i == 0] + m.Words()
+			text += map[bool]string{true: ". These sensors may not show it where ", false: "; where "}[i == 0] + m.Words()
 		}
 		return text
 	}
