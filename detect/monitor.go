@@ -161,10 +161,19 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
 	o, ok := baseline.Observe(*e)
 	m.try(e, o, ok)
+	stall, stalled := diagnose.StallOf(e)
 	if m.state.Bank == nil {
+		if stalled {
+			m.state.Learning.Stalls.Learn(stall)
+		}
 		if m.state.Learning.add(m.settings.Learn, e, o, ok) {
 			m.learned(e.End)
 		}
+		return
+	}
+	if stalled && !m.state.Bank.Stalls.Usual() {
+		// Not an operating point of the running pump. What it says is weighed with the next epoch of running.
+		m.state.Bank.Stalls.Add(stall)
 		return
 	}
 	if !ok {
@@ -203,6 +212,7 @@ func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
 	h := baseline.LearnAfter(m.settings.Model, m.state.Best, l.Samples)
 	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
+	m.state.Bank.Stalls = l.Stalls
 	m.state.Summary = l.summary(m.settings.Learn.AsFound || m.state.Trial != nil && m.state.Trial.Wrong)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})
