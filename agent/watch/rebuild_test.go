@@ -309,29 +309,3 @@ func TestShelvedAdvisory(t *testing.T) {
 		t.Errorf("%+v", out)
 	}
 }
-
-// TestWrongRebuildTakesTheTicketUpAgain: the ticket of a pump that is not mended is in work again, by itself.
-func TestWrongRebuildTakesTheTicketUpAgain(t *testing.T) {
-	s, id, at, rest := acted(t)
-	if _, err := s.Rebuilt(pumpID, watch.Rebuilt{By: "jo", Kits: []pump.Kit{pump.WetEnd}}, at, nil); err != nil {
-		t.Fatal(err)
-	}
-	var verdicts []event.Judgement
-	for _, r := range rest().Rebuilds {
-		if n := len(r.Verdicts); n > len(verdicts) {
-			verdicts = append(verdicts, r.Verdicts[n-1].Judgement)
-		}
-	}
-	// The recording's leak goes on, whatever was renewed: a pump that was not mended is not called good.
-	if len(verdicts) == 0 || verdicts[len(verdicts)-1] != event.LookAgain {
-		t.Fatalf("verdicts %v", verdicts)
-	}
-	tickets := s.Status()[0].Tickets
-	if len(tickets) != 1 || tickets[0].Ticket != id || tickets[0].State != event.StateInWork || tickets[0].Outcome != "" {
-		t.Errorf("tickets %+v", tickets)
-	}
-	got, err := s.Act(id, watch.Act{Do: event.Comment, By: "ann", Note: "seal was pinched"}, at.Add(90*time.Hour))
-	if err != nil || got.Log[len(got.Log)-2].Did != event.Reopen {
-		t.Errorf("%+v, %v", got.Log, err)
-	}
-}
