@@ -40,6 +40,7 @@ func (b *builder) config(f *fileConfig) *Config {
 		c.StateDir = b.resolve(f.StateDir)
 	}
 	c.Pumps = b.pumps(f.Pumps, b.falseTickets(&f.Alarms))
+	c.Installed, c.Costs = b.catalogue.installed, b.catalogue.costs
 	return c
 }
 

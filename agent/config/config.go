@@ -16,6 +16,9 @@ type Config struct {
 	Outlets  Outlets
 	Web      Web
 	StateDir string // empty: chosen from the environment, see StatePath
+	// Installed is the catalogue's installed base in the order of its file, watched pumps and others; Costs are its costs.
+	Installed []pump.Installed
+	Costs     pump.Costs
 }
 
 // MQTT says where the sensor messages come from.
@@ -49,6 +52,10 @@ type Pump struct {
 	// KitNumbers are the part numbers of the catalogue by kit; nil where it gives none. Iterate it over
 	// sorted keys.
 	KitNumbers map[pump.Kit]string
+	// Upkeep is what the catalogue knows of the pump's upkeep, its kits those that fit the pump's materials.
+	Upkeep pump.Service
+	// Installed is the pump's place in the installed base, made of the keys above where the catalogue does not list it.
+	Installed pump.Installed
 	// Channels are in the order of signal.Channel.
 	Channels []Channel
 	// Settings is what the monitor is made from.

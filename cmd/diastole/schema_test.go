@@ -44,6 +44,36 @@ func compile(t *testing.T, of string) *jsonschema.Schema {
 	return schema
 }
 
+// TestExampleCatalogueFitsTheSchema, and a torque without its source does not.
+func TestExampleCatalogueFitsTheSchema(t *testing.T) {
+	schema := compile(t, "catalogue")
+	text, err := os.ReadFile(filepath.Join("..", "..", "deploy", "pumps.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	try := func(text string) error {
+		raw, err := yaml.YAMLToJSON([]byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return validate(schema, raw)
+	}
+	if err := try(string(text)); err != nil {
+		t.Error(err)
+	}
+	for _, edit := range [][2]string{
+		{`source: "invented manual, edition 3", page: "14"`, `page: "14"`}, {"on_hand: 2", "on_hand: many"},
+		{"component: balls", "component: marbles"}, {"currency: EUR}", "currency: euro}"},
+	} {
+		changed := strings.Replace(string(text), edit[0], edit[1], 1)
+		if changed == string(text) {
+			t.Errorf("there is no %s", edit[0])
+		} else if try(changed) == nil {
+			t.Errorf("with %s in place of %s it fits", edit[1], edit[0])
+		}
+	}
+}
+
 func validate(schema *jsonschema.Schema, text []byte) error {
 	value, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
 	if err != nil {
