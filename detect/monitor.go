@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"diastole/detect/accept"
 	"diastole/detect/baseline"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
@@ -33,6 +34,10 @@ type state struct {
 	Counted          time.Time
 	// Running is what the pump was last seen doing, and since when.
 	Running feature.Transition
+	// Best is the best that the pump has been before its last rebuild, nil where that is not known; Trial is the acceptance of
+	// that rebuild, nil before the first one.
+	Best  *baseline.Healthy
+	Trial *accept.Trial
 }
 
 // New makes a monitor that has seen nothing.
@@ -127,7 +132,7 @@ func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float
 	return mean, sigma, true
 }
 
-// Relearn forgets the healthy pump and learns anew, as after a rebuild.
+// Relearn forgets the healthy pump and learns anew, as after another hose or product.
 func (m *Monitor) Relearn() {
 	m.state = state{Running: m.state.Running, Counter: m.state.Counter, Counted: m.state.Counted}
 }
@@ -155,6 +160,7 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	m.count(e)
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
 	o, ok := baseline.Observe(*e)
+	m.try(e, o, ok)
 	if m.state.Bank == nil {
 		if m.state.Learning.add(m.settings.Learn, e, o, ok) {
 			m.learned(e.End)
@@ -195,9 +201,9 @@ func (m *Monitor) count(e *feature.Epoch) {
 // learned ends the learning stretch.
 func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
-	h := baseline.Learn(m.settings.Model, l.Samples)
+	h := baseline.LearnAfter(m.settings.Model, m.state.Best, l.Samples)
 	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
-	m.state.Summary = l.summary(m.settings.Learn.AsFound)
+	m.state.Summary = l.summary(m.settings.Learn.AsFound || m.state.Trial != nil && m.state.Trial.Wrong)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})
 }
@@ -209,7 +215,7 @@ type snapshot struct {
 	Builder []byte
 }
 
-const snapshotVersion = 1
+const snapshotVersion = 2
 
 // Snapshot stores all that the monitor knows; findings that were not taken are not part of it.
 func (m *Monitor) Snapshot() ([]byte, error) {

@@ -46,7 +46,8 @@ type fileBOMLine struct {
 }
 
 type fileStock struct {
-	OnHand       *int64 `yaml:"on_hand" jsonschema:"required" jsonschema_description:"kits on the shelf when this was written"`
+	OnHand       *int64 `yaml:"on_hand" jsonschema:"required" jsonschema_description:"kits on the shelf when they were counted"`
+	Counted      string `yaml:"counted" jsonschema:"required,format=date" jsonschema_description:"the day on whose morning they were counted, such as 2026-03-09; kits used since are taken off"`
 	ReorderPoint *int64 `yaml:"reorder_point" jsonschema_description:"kits at which to order"`
 	Place        string `yaml:"place" jsonschema_description:"where, such as a store and a bin"`
 }

@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"time"
 
 	"diastole/model/pump"
 )
@@ -89,6 +90,12 @@ func (r catalogueReader) kit(path string, f *fileKit) pump.KitSpec {
 	}
 	if s := f.Stock; s != nil {
 		k.Stock = &pump.Stock{OnHand: r.count(path+".stock.on_hand", s.OnHand, 0), ReorderPoint: r.count(path+".stock.reorder_point", s.ReorderPoint, 0), Place: s.Place}
+		if s.Counted != "" {
+			var err error
+			if k.Stock.Counted, err = time.Parse(time.DateOnly, s.Counted); err != nil {
+				r.doc.fail(path+".stock.counted", "%q is not a day, such as 2026-03-09", s.Counted)
+			}
+		}
 	}
 	k.LeadTimeDays = r.within(path+".lead_time_days", f.LeadTimeDays, 0, maxLeadDays)
 	if c := f.Cost; c != nil {

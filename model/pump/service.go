@@ -1,5 +1,7 @@
 package pump
 
+import "time"
+
 // Component is a wearing part or group of parts whose strokes are counted from the day that it was fitted.
 type Component string
 
@@ -120,9 +122,10 @@ type BOMLine struct {
 	Component Component
 }
 
-// Stock is what lay on the shelf when the catalogue was written.
+// Stock is what lay on the shelf on the morning of the day Counted (UTC); kits used since are taken off it.
 type Stock struct {
 	OnHand       int
+	Counted      time.Time
 	ReorderPoint int
 	// Place says where, such as a store and a bin.
 	Place string
