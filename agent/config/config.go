@@ -19,6 +19,14 @@ type Config struct {
 	// Installed is the catalogue's installed base in the order of its file, watched pumps and others; Costs are its costs.
 	Installed []pump.Installed
 	Costs     pump.Costs
+	// Kits are all kits of the catalogue in the order of its file.
+	Kits []ModelKit
+}
+
+// ModelKit is a kit with the model that it is for.
+type ModelKit struct {
+	Model string
+	Kit   pump.KitSpec
 }
 
 // MQTT says where the sensor messages come from.
@@ -124,4 +132,6 @@ type InfluxDB struct {
 type Web struct {
 	// Listen is host:port on the loopback interface.
 	Listen string
+	// PublicURL is where people reach the page through the site's own proxy; empty: not at all.
+	PublicURL string
 }

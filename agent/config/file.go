@@ -99,7 +99,8 @@ type fileInfluxDB struct {
 }
 
 type fileWeb struct {
-	Listen string `yaml:"listen" jsonschema_description:"host:port on the loopback interface; default 127.0.0.1:8317"`
+	Listen    string `yaml:"listen" jsonschema_description:"host:port on the loopback interface; default 127.0.0.1:8317"`
+	PublicURL string `yaml:"public_url" jsonschema_description:"where people reach the page through the site's own proxy; it is printed on tickets"`
 }
 
 const notYet = "is not supported by this version"

@@ -109,6 +109,10 @@ func (fileWebhook) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "url").Pattern = httpPattern
 }
 
+func (fileWeb) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "public_url").Pattern = httpPattern
+}
+
 func (fileInfluxDB) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "url").Pattern = httpPattern
 }

@@ -14,6 +14,9 @@ import (
 // ErrConflict is what an act gives that the state of its ticket does not allow, or that was decided on an older version of it.
 var ErrConflict = errors.New("conflicts with what was done meanwhile")
 
+// ErrRefused is what an act gives that makes no sense; the error says why.
+var ErrRefused = errors.New("cannot be done")
+
 // Act is what a person does with a ticket.
 type Act struct {
 	Do event.Deed
@@ -48,7 +51,7 @@ func (a Act) do(t *event.Ticket, at time.Time) (changed bool, err error) {
 	}
 	states, known := from[a.Do]
 	if !known {
-		return false, fmt.Errorf("deed %q is not known", a.Do)
+		return false, fmt.Errorf("deed %q is not known: %w", a.Do, ErrRefused)
 	}
 	if a.Do == event.Acknowledge && t.State == event.StateAcknowledged && t.By == a.By {
 		return false, nil
@@ -65,7 +68,7 @@ func (a Act) do(t *event.Ticket, at time.Time) (changed bool, err error) {
 		t.State, t.By = event.StateAcknowledged, a.By
 	case event.Schedule:
 		if _, err := time.Parse(time.DateOnly, a.For); err != nil {
-			return false, fmt.Errorf("%q is not a day, such as 2026-03-09", a.For)
+			return false, fmt.Errorf("%q is not a day, such as 2026-03-09: %w", a.For, ErrRefused)
 		}
 		t.State, t.By, t.ScheduledFor = event.StateScheduled, a.By, a.For
 		text = strings.TrimSpace("for " + a.For + ". " + a.Note)
@@ -74,9 +77,9 @@ func (a Act) do(t *event.Ticket, at time.Time) (changed bool, err error) {
 	case event.Close:
 		switch {
 		case a.Outcome != event.Done && a.Outcome != event.Rejected:
-			return false, fmt.Errorf("outcome %q is not known; allowed are %s, %s", a.Outcome, event.Done, event.Rejected)
+			return false, fmt.Errorf("outcome %q is not known; allowed are %s, %s: %w", a.Outcome, event.Done, event.Rejected, ErrRefused)
 		case a.Outcome == event.Rejected && a.Note == "":
-			return false, errors.New("a rejected ticket needs its reason as note")
+			return false, fmt.Errorf("a rejected ticket needs its reason as note: %w", ErrRefused)
 		}
 		t.State, t.By, t.Outcome, t.Note = event.StateClosed, a.By, a.Outcome, a.Note
 		text = strings.TrimSuffix(string(a.Outcome)+": "+a.Note, ": ")

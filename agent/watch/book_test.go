@@ -47,7 +47,7 @@ pumps:
 	}
 	p := &cfg.Pumps[0]
 	p.KitNumbers = map[trade.Kit]string{trade.WetEnd: "WE-1", trade.AirEnd: "AE-1"}
-	return &desk{cfg: p, now: t0}
+	return &desk{book: book{Body: firstBody(p)}, cfg: p, now: t0}
 }
 
 // find tells the book of a fault, a minute later each time.
@@ -65,10 +65,7 @@ func (d *desk) find(k detect.Kind, f trade.Fault, severity float64) {
 func (d *desk) acknowledge(t *testing.T) {
 	t.Helper()
 	d.now = d.now.Add(time.Minute)
-	_, err := d.act("north-works", d.cfg, d.Tickets[0].Ticket, d.now, func(x *event.Ticket) error {
-		x.State, x.By = event.StateAcknowledged, "jo"
-		return nil
-	}, &d.out)
+	_, err := d.act("north-works", d.cfg, d.Tickets[0].Ticket, d.now, Act{Do: event.Acknowledge, By: "jo"}, &d.out)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -144,6 +141,7 @@ func TestUnknownFieldsAreAbsent(t *testing.T) {
 	d := newDesk(t)
 	d.cfg.Serial, d.cfg.KitNumbers, d.cfg.ConditionAtStart = "", nil, "unknown"
 	d.cfg.Settings.Learn.AsFound = true
+	d.Body = firstBody(d.cfg)
 	d.find(detect.FaultRaised, trade.AirValveLeak, 0.1)
 	for _, key := range []string{"serial", "kit_number", "bring", "by", "outcome", "flag", "note", "act_by", "remaining", "air_waste", "strokes_since_rebuild"} {
 		if strings.Contains(string(d.out.Events[0].Data), `"`+key+`"`) {

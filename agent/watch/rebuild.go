@@ -47,7 +47,7 @@ type Found struct {
 
 // firstBody is what the configuration knows of the body before anything else is known.
 func firstBody(cfg *config.Pump) event.Body {
-	b := event.Body{Body: cfg.ID, Serial: cfg.Serial, Pump: cfg.ID}
+	b := event.Body{Body: "at " + cfg.ID, Serial: cfg.Serial, Pump: cfg.ID}
 	if cfg.Serial != "" {
 		b.Body = cfg.Serial
 	}
@@ -83,11 +83,14 @@ func (p *pump) parts(total float64) []event.Part {
 func (p *pump) know(k Known) {
 	for _, b := range k.Bodies {
 		if b.Pump == p.cfg.ID {
+			if b.Serial == "" { // it has been read off the plate since
+				b.Serial = p.cfg.Serial
+			}
 			p.book.Body = b
 		}
 	}
 	for i := range k.Rebuilds {
-		if r := k.Rebuilds[i]; r.Pump == p.cfg.ID && r.Serial == p.book.Body.Serial && (p.book.Rebuild == nil || !r.Time.Before(p.book.Rebuild.Time)) {
+		if r := k.Rebuilds[i]; r.Pump == p.cfg.ID && (r.Serial == p.book.Body.Serial || r.Serial == "") && (p.book.Rebuild == nil || !r.Time.Before(p.book.Rebuild.Time)) {
 			p.book.Rebuild = &r
 		}
 	}

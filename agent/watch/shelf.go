@@ -17,9 +17,9 @@ const mostShelved = 31 * 24 * time.Hour
 func (s *Site) Shelve(id string, shelf event.Shelf) (event.Advisory, error) {
 	switch d := shelf.Until.Sub(shelf.At); {
 	case d <= 0:
-		return event.Advisory{}, fmt.Errorf("advisory %s: the shelf must end after now; it ends at %s", id, shelf.Until.Format(time.RFC3339))
+		return event.Advisory{}, fmt.Errorf("advisory %s: the shelf must end after now; it ends at %s: %w", id, shelf.Until.Format(time.RFC3339), ErrRefused)
 	case d > mostShelved:
-		return event.Advisory{}, fmt.Errorf("advisory %s: the longest time on the shelf is %g days; it ends at %s", id, mostShelved.Hours()/24, shelf.Until.Format(time.RFC3339))
+		return event.Advisory{}, fmt.Errorf("advisory %s: the longest time on the shelf is %g days; it ends at %s: %w", id, mostShelved.Hours()/24, shelf.Until.Format(time.RFC3339), ErrRefused)
 	}
 	return s.shelf(id, shelf.At, &shelf)
 }
