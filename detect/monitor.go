@@ -27,6 +27,9 @@ type state struct {
 	Bank     *diagnose.Bank
 	Summary  *BaselineSummary
 	Episodes episodes
+	// Course is the pump's level since the baseline, WearTold when the growth of the fault that stands was last told.
+	Course   diagnose.Course
+	WearTold time.Time
 	// Strokes counts the strokes since the baseline began, of them Unheard since the counter's last total, Counter, was read at
 	// Counted.
 	Strokes, Unheard float64
@@ -171,7 +174,8 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 		return
 	}
 	m.state.Bank.Update(e.End, o)
-	m.emit(m.state.Episodes.judge(m.state.Bank, e.End, o))
+	m.follow(e)
+	m.emit(m.wear(m.state.Episodes.judge(m.state.Bank, e.End, o), e.End))
 }
 
 // count adds the strokes of an epoch. Where more have passed since the counter was last heard, as between bursts, the counter
