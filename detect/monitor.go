@@ -10,6 +10,7 @@ import (
 	"diastole/detect/baseline"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
+	"diastole/detect/prognose"
 	"diastole/detect/signal"
 )
 
@@ -98,6 +99,8 @@ type Status struct {
 	Healthy          Healthy
 	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
+	// Duty is how the pump has run over the last week; zero while the baseline is learned.
+	Duty prognose.Duty
 }
 
 // Status reports what the monitor knows now.
@@ -111,6 +114,7 @@ func (m *Monitor) Status() Status {
 	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
 	s.Healthy = Healthy{m.state.Bank.Healthy}
 	s.Open = m.state.Episodes.open()
+	s.Duty = m.duty()
 	return s
 }
 

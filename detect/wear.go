@@ -30,7 +30,7 @@ func (m *Monitor) wear(found []Finding, at time.Time) []Finding {
 			told = true
 		}
 	}
-	if !told && at.Sub(m.state.WearTold) >= max(time.Hour, at.Sub(x.Told.Since)/20) {
+	if !told && at.Sub(m.state.WearTold) >= max(time.Hour, at.Sub(x.Told.Since)/10) {
 		f := x.finding(FaultWorn, at)
 		f.Wear = m.worn(f.Diagnosis)
 		found, told = append(found, f), true
@@ -47,7 +47,12 @@ func (m *Monitor) worn(d *diagnose.Diagnosis) *prognose.Wear {
 	for _, s := range sizes {
 		w.Points = append(w.Points, prognose.Point(s))
 	}
-	running, calendar := m.state.Course.Duty()
-	w.Duty = prognose.Duty{PerHour: running * 3600, PerDay: calendar * 86400}
+	w.Duty = m.duty()
 	return w
+}
+
+// duty is how the pump has run over the last week.
+func (m *Monitor) duty() prognose.Duty {
+	running, calendar := m.state.Course.Duty()
+	return prognose.Duty{PerHour: running * 3600, PerDay: calendar * 86400}
 }

@@ -57,6 +57,7 @@ type Site struct {
 	router *intake.Router
 	pumps  []*pump
 	dst    []float64
+	lives  *Lives
 }
 
 // New makes a site whose pumps have seen nothing. The error names the channel that cannot be decoded.
@@ -65,7 +66,7 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 	if err != nil {
 		return nil, fmt.Errorf("channels: %w", err)
 	}
-	s := &Site{cfg: cfg, router: router}
+	s := &Site{cfg: cfg, router: router, lives: NewLives(nil)}
 	shared := map[string][]diagnose.Hypothesis{} // pumps of one model share them
 	for i := range cfg.Pumps {
 		p := &cfg.Pumps[i]
@@ -75,9 +76,21 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 				return nil, fmt.Errorf("pump %s: %w", p.ID, err)
 			}
 		}
-		s.pumps = append(s.pumps, newPump(cfg.Site, p, shared[m.Name]))
+		w := newPump(cfg.Site, p, shared[m.Name])
+		w.lives, w.liquids, w.costs = s.lives, s.liquid, cfg.Costs
+		s.pumps = append(s.pumps, w)
 	}
 	return s, nil
+}
+
+// liquid is what a position pumps, empty where that is not stated.
+func (s *Site) liquid(pump string) string {
+	for _, p := range s.pumps {
+		if p.cfg.ID == pump {
+			return p.cfg.Installed.Liquid
+		}
+	}
+	return ""
 }
 
 // Router is where messages go; its counts may be read from any goroutine.
@@ -116,6 +129,9 @@ func (s *Site) Take() Output {
 		all.Rebuilds = append(all.Rebuilds, p.out.Rebuilds...)
 		all.Bodies = append(all.Bodies, p.out.Bodies...)
 		p.out = Output{}
+	}
+	for _, r := range all.Rebuilds {
+		s.lives.add(r)
 	}
 	return all
 }
@@ -184,6 +200,7 @@ type Known struct {
 // Adopt takes what the store knows in place of what folding the epochs gave. What that folding told has been told before, but
 // for how rebuilds have turned out since: that is told with the ids that it had.
 func (s *Site) Adopt(k Known) {
+	s.lives.learn(k.Rebuilds)
 	for _, p := range s.pumps {
 		p.out = Output{}
 		folded := p.book.Rebuild
@@ -214,6 +231,7 @@ func (s *Site) Restore(pump string, snapshot []byte, epochs []feature.Epoch, k K
 	if p == nil {
 		return fmt.Errorf("pump %s is not configured", pump)
 	}
+	s.lives.learn(k.Rebuilds)
 	if snapshot == nil {
 		p.know(k)
 		p.resume()

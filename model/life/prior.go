@@ -21,6 +21,9 @@ type Belief struct {
 	// Failures is how many failures it has learned from, Units how many units.
 	Failures, Units int
 	nodes           []node
+	// table holds densities at lives of exp((first+k)/tableSteps).
+	first float64
+	table []float64
 }
 
 type node struct {
@@ -83,6 +86,7 @@ func (p Prior) Posterior(units []Unit) (Belief, error) {
 	for i := range b.nodes {
 		b.nodes[i].weight /= sum
 	}
+	b.tabulate()
 	return b, nil
 }
 
@@ -124,14 +128,35 @@ func (b Belief) Survival(t float64) float64 {
 	return sum
 }
 
-// Density is the probability density of a life t.
-func (b Belief) Density(t float64) float64 {
-	sum := 0.0
-	for i := range b.nodes {
-		n := &b.nodes[i]
-		sum += n.weight * n.Hazard(t) * n.Survival(t)
+// tableSteps is how many steps of the logarithm of a life a table of densities has for each factor of e.
+const tableSteps = 16
+
+// tabulate prepares Density, which is asked for by the thousand.
+func (b *Belief) tabulate() {
+	least, most := math.Inf(1), 0.0
+	for _, n := range b.nodes {
+		least = min(least, n.Quantile(1e-6))
+		most = max(most, n.Quantile(1-1e-9))
 	}
-	return sum
+	b.first = math.Floor(math.Log(least) * tableSteps)
+	for k := b.first; k <= math.Log(most)*tableSteps+1; k++ {
+		t, sum := math.Exp(k/tableSteps), 0.0
+		for i := range b.nodes {
+			n := &b.nodes[i]
+			sum += n.weight * n.Hazard(t) * n.Survival(t)
+		}
+		b.table = append(b.table, sum)
+	}
+}
+
+// Density is the probability density of a life t, to within a few per cent between the steps of a table; 0 outside of it.
+func (b Belief) Density(t float64) float64 {
+	x := math.Log(t)*tableSteps - b.first
+	if !(x >= 0 && x < float64(len(b.table)-1)) {
+		return 0
+	}
+	k := int(x)
+	return b.table[k] + (x-float64(k))*(b.table[k+1]-b.table[k])
 }
 
 // Reliability is the probability that a part of an age lasts another stretch; 0 for a part older than any is believed to become.

@@ -14,6 +14,7 @@ import (
 	"pgregory.net/rapid"
 
 	"diastole/model/life"
+	"diastole/model/pump"
 )
 
 // close checks to a relative tolerance.
@@ -318,5 +319,19 @@ func TestPosteriorGoesFromPriorToData(t *testing.T) {
 	}
 	if _, err := p.Posterior([]life.Unit{{Life: -3}}); err == nil {
 		t.Error("a negative life is taken")
+	}
+}
+
+// TestDensity is the slope of the survival.
+func TestDensity(t *testing.T) {
+	b, err := life.PriorOf(pump.WetEnd).Posterior(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range []float64{1e4, 3e5, 2e6, 1e7, 7e7} {
+		close(t, "density", b.Density(x), (b.Survival(x*.99)-b.Survival(x*1.01))/(.02*x), .02)
+	}
+	if b.Density(-1) != 0 || b.Density(0) != 0 || b.Density(math.Inf(1)) != 0 {
+		t.Error("a density outside of all lives")
 	}
 }
