@@ -10,6 +10,7 @@ import (
 	"diastole/detect/baseline"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
+	"diastole/detect/prognose"
 	"diastole/detect/signal"
 )
 
@@ -27,6 +28,9 @@ type state struct {
 	Bank     *diagnose.Bank
 	Summary  *BaselineSummary
 	Episodes episodes
+	// Course is the pump's level since the baseline, WearTold when the growth of the fault that stands was last told.
+	Course   diagnose.Course
+	WearTold time.Time
 	// Strokes counts the strokes since the baseline began, of them Unheard since the counter's last total, Counter, was read at
 	// Counted.
 	Strokes, Unheard float64
@@ -101,6 +105,8 @@ type Status struct {
 	Healthy          Healthy
 	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
+	// Duty is how the pump has run over the last week; zero while the baseline is learned.
+	Duty prognose.Duty
 }
 
 // Status reports what the monitor knows now.
@@ -114,6 +120,7 @@ func (m *Monitor) Status() Status {
 	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
 	s.Healthy = Healthy{m.state.Bank.Healthy, m.settings.PressureRatio}
 	s.Open = m.state.Episodes.open()
+	s.Duty = m.duty()
 	return s
 }
 
@@ -190,7 +197,8 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 		return
 	}
 	m.state.Bank.Update(e.End, o)
-	m.emit(m.state.Episodes.judge(m.state.Bank, e.End, o))
+	m.course(e)
+	m.emit(m.wear(m.state.Episodes.judge(m.state.Bank, e.End, o), e.End))
 }
 
 // count adds the strokes of an epoch. Where more have passed since the counter was last heard, as between bursts, the counter

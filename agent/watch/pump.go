@@ -15,6 +15,7 @@ import (
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/detect/signal"
+	trade "diastole/model/pump"
 )
 
 // ErrNotOpen is what an act on a ticket that is not open gives.
@@ -34,6 +35,10 @@ type pump struct {
 	holding               holding
 	// settings are the configuration's with the hypotheses of the model.
 	settings detect.Settings
+	// lives and liquids are the site's: what is known of the lives of parts, and what a position pumps. costs are the catalogue's.
+	lives   *Lives
+	liquids func(pump string) string
+	costs   trade.Costs
 }
 
 func newPump(site string, cfg *config.Pump, hypotheses []diagnose.Hypothesis) *pump {
@@ -79,8 +84,8 @@ func (p *pump) collect() {
 			p.out.Epochs = append(p.out.Epochs, Epoch{Pump: p.cfg.ID, Epoch: *f.Epoch})
 		case detect.BaselineLearned:
 			p.out.emit(p.site, p.cfg.ID, event.BaselineLearned, f.Time, "baseline", baselineOf(p.cfg, f.Baseline))
-		case detect.FaultRaised, detect.FaultChanged, detect.FaultCleared:
-			p.book.fault(p.site, p.cfg, &f, &p.out)
+		case detect.FaultRaised, detect.FaultChanged, detect.FaultWorn, detect.FaultCleared:
+			p.book.fault(p.site, p.cfg, &f, p.outlook(&f), &p.out)
 		case detect.CauseRaised, detect.CauseChanged, detect.CauseCleared:
 			p.book.cause(p.site, p.cfg, &f, &p.out)
 		case detect.RebuildJudged:

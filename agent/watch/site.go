@@ -62,6 +62,7 @@ type Site struct {
 	// deliver is take, made once so that a message does not allocate; arrival is that of the message under way.
 	deliver func(*intake.Route, []signal.Chunk)
 	arrival time.Time
+	lives   *Lives
 }
 
 // New makes a site whose pumps have seen nothing. The error names the channel that cannot be decoded.
@@ -70,7 +71,7 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 	if err != nil {
 		return nil, fmt.Errorf("channels: %w", err)
 	}
-	s := &Site{cfg: cfg, router: router}
+	s := &Site{cfg: cfg, router: router, lives: NewLives(nil)}
 	shared := map[string][]diagnose.Hypothesis{} // pumps of one model share them
 	for i := range cfg.Pumps {
 		p := &cfg.Pumps[i]
@@ -80,13 +81,25 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 				return nil, fmt.Errorf("pump %s: %w", p.ID, err)
 			}
 		}
-		s.pumps = append(s.pumps, newPump(cfg.Site, p, shared[m.Name]))
+		w := newPump(cfg.Site, p, shared[m.Name])
+		w.lives, w.liquids, w.costs = s.lives, s.liquid, cfg.Costs
+		s.pumps = append(s.pumps, w)
 	}
 	s.deliver = s.take
 	for _, r := range router.Routes() {
 		s.pumps[r.Pump].holding.routes[r.Channel] = r
 	}
 	return s, nil
+}
+
+// liquid is what a position pumps, empty where that is not stated.
+func (s *Site) liquid(pump string) string {
+	for _, p := range s.pumps {
+		if p.cfg.ID == pump {
+			return p.cfg.Installed.Liquid
+		}
+	}
+	return ""
 }
 
 // Router is where messages go; its counts may be read from any goroutine.
@@ -127,6 +140,9 @@ func (s *Site) Take() Output {
 		all.Rebuilds = append(all.Rebuilds, p.out.Rebuilds...)
 		all.Bodies = append(all.Bodies, p.out.Bodies...)
 		p.out = Output{}
+	}
+	for _, r := range all.Rebuilds {
+		s.lives.add(r)
 	}
 	return all
 }
@@ -213,6 +229,7 @@ type Known struct {
 // Adopt takes what the store knows in place of what folding the epochs gave. What that folding told has been told before, but
 // for how rebuilds have turned out since: that is told with the ids that it had.
 func (s *Site) Adopt(k Known) {
+	s.lives.learn(k.Rebuilds)
 	for _, p := range s.pumps {
 		p.out = Output{}
 		folded := p.book.Rebuild
@@ -243,6 +260,7 @@ func (s *Site) Restore(pump string, snapshot []byte, epochs []feature.Epoch, k K
 	if p == nil {
 		return fmt.Errorf("pump %s is not configured", pump)
 	}
+	s.lives.learn(k.Rebuilds)
 	if snapshot == nil {
 		p.know(k)
 		p.resume()
