@@ -28,6 +28,8 @@ type episodes struct {
 	Causes []episode
 	// Pending is the kit, PendingCause the cause, that there has been reason to raise for a number of epochs in a row.
 	Pending, PendingCause pending
+	// Unknown counts the looks in a row at which there was reason to tell of a change that nothing explains.
+	Unknown int
 }
 
 // pending counts epochs in a row with the same reason.
@@ -128,10 +130,10 @@ func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Tim
 	if v.BestCause >= 0 && v.CauseScore > gone*b.Threshold {
 		d = b.Diagnosis(v, v.BestCause, o)
 		present = slices.IndexFunc(e.Causes, func(x episode) bool { return x.Told.Cause == d.Cause })
-		if present >= 0 && e.Causes[present].refine(d) {
+		if present >= 0 && d.Cause != pump.UnexplainedChange && e.Causes[present].refine(d) {
 			out = append(out, e.Causes[present].finding(CauseChanged, at))
 		}
-		if present < 0 && v.CauseScore > b.Threshold && d.Probability >= likely {
+		if present < 0 && d.Cause != pump.UnexplainedChange && v.CauseScore > b.Threshold && d.Probability >= likely {
 			reason = string(d.Cause)
 		}
 	}
@@ -143,7 +145,7 @@ func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Tim
 	}
 	var kept []episode
 	for i, x := range e.Causes {
-		if i != present && !isState(x.Told.Cause) && x.absent() {
+		if i != present && !isState(x.Told.Cause) && x.Told.Cause != pump.UnexplainedChange && x.absent() {
 			out = append(out, x.finding(CauseCleared, at))
 			continue
 		}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"diastole/detect/baseline"
+	"diastole/detect/chart"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/detect/signal"
@@ -24,6 +25,7 @@ type Monitor struct {
 type state struct {
 	Learning learning
 	Bank     *diagnose.Bank
+	Omnibus  *chart.Omnibus
 	Summary  *BaselineSummary
 	Episodes episodes
 	// Strokes counts the strokes since the baseline began, of them Unheard since the counter's last total, Counter, was read at
@@ -166,6 +168,10 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	}
 	m.state.Bank.Update(e.End, o)
 	m.emit(m.state.Episodes.judge(m.state.Bank, e.End, o))
+	x := chart.Measure(m.state.Bank.Healthy, o)
+	if m.state.Omnibus.Update(e.End, o.Op, &x, m.state.Bank.Filter.Swapped) {
+		m.emit(m.state.Episodes.judgeOmnibus(m.state.Bank, m.state.Omnibus, e.End, o))
+	}
 }
 
 // count adds the strokes of an epoch. Where more have passed since the counter was last heard, as between bursts, the counter
@@ -196,7 +202,9 @@ func (m *Monitor) count(e *feature.Epoch) {
 func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
 	h := baseline.Learn(m.settings.Model, l.Samples)
-	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
+	budget, perYear := m.settings.FalseTicketsPerYear, l.epochsPerYear()
+	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, perYear, (1-omnibusShare)*budget)
+	m.state.Omnibus = chart.NewOmnibus(h, l.Samples, perYear, omnibusShare*budget)
 	m.state.Summary = l.summary(m.settings.Learn.AsFound)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})
@@ -209,7 +217,7 @@ type snapshot struct {
 	Builder []byte
 }
 
-const snapshotVersion = 1
+const snapshotVersion = 2
 
 // Snapshot stores all that the monitor knows; findings that were not taken are not part of it.
 func (m *Monitor) Snapshot() ([]byte, error) {

@@ -1,0 +1,195 @@
+package chart
+
+import (
+	"math"
+	"time"
+
+	"diastole/detect/baseline"
+	"diastole/detect/chart/runlength"
+)
+
+// Omnibus is a multivariate EWMA of all deviations from the healthy pump (Lowry, Woodall, Champ and Rigdon 1992,
+// Technometrics 34:46). It finds a lasting change of any direction, of which no explanation need be known.
+//
+// What the chart's covariance is on a healthy pump is not that of independent epochs: a regime's offset lasts, and the
+// noise of an epoch is correlated with that of the epoch before and among the features. The covariance is therefore carried along exactly
+// as the average itself is, so that whatever the sequence of operating points and pauses was, T2 of a healthy pump is chi-squared at
+// each look. Its fields are exported to be stored.
+type Omnibus struct {
+	// Limit is the T2 that the budget asks for.
+	Limit float64
+	// Carry is the correlation of an epoch's noise with that of the epoch before, Among that of the features' noise within an epoch.
+	Carry baseline.Vector
+	Among [dim][dim]float64
+	// Widen is by how much the variance of the noise is taken larger than it was estimated.
+	Widen float64
+
+	// Level is the average, in coordinates.
+	Level baseline.Vector
+	// OffsetVar and NoiseVar are the two parts of its variance on a healthy pump.
+	OffsetVar, NoiseVar baseline.Vector
+	// Regime is the variance of the regime's offset, WithRegime its covariance with the average, WithNoise that of the
+	// last epoch's noise with the average.
+	Regime, WithRegime, WithNoise baseline.Vector
+
+	// Op and At are those of the last epoch.
+	Op baseline.Op
+	At time.Time
+	// Last is the last look, Quiet the last one at which nothing was conspicuous.
+	Last  Look
+	Quiet time.Time
+}
+
+// Look is the state of an omnibus chart at one time.
+type Look struct {
+	At time.Time
+	// T2 is Hotelling's statistic of the average, Share what each feature contributes: the shares of those that were seen
+	// add up to T2, a share may be negative.
+	T2    float64
+	Share baseline.Vector
+	// Sigma is the average in standard deviations of a healthy pump's average.
+	Sigma baseline.Vector
+	// Alarm tells that a change stands: T2 has exceeded the limit and has not yet fallen below half of it.
+	Alarm bool
+}
+
+const (
+	// memory is the time constant of the average: long enough that several regimes count, short enough for a change to be told
+	// within days.
+	memory = 72 * time.Hour
+	// LookEvery is how long the chart waits between two looks, at least: many epochs an hour make one look.
+	LookEvery = time.Hour
+	// most is the weight that one epoch may have after a long pause.
+	most = 0.2
+	// clip bounds how far one epoch may pull, in standard deviations of an epoch: heavy tails move the average no more
+	// than normal ones do.
+	clip = 3.0
+	// release is the share of the limit below which an alarm ends.
+	release = 0.5
+)
+
+// NewOmnibus starts where learning ended. The pump brings epochsPerYear epochs a year, and budget is how many false alarms the
+// chart may give in a year.
+func NewOmnibus(h *baseline.Healthy, samples []baseline.Sample, epochsPerYear, budget float64) *Omnibus {
+	_, regime := h.Expect(h.Last)
+	o := &Omnibus{Level: h.Offset, OffsetVar: regime, Regime: regime, WithRegime: regime, Op: h.Last, At: h.At, Quiet: h.At}
+	o.Last.At = h.At
+	known := 0
+	for j := range dim {
+		if h.Known[j] {
+			known++
+		}
+	}
+	o.Carry, o.Among, o.Widen = noiseOf(h, samples)
+	o.Limit = OmnibusLimit(known, epochsPerYear, budget)
+	return o
+}
+
+// OmnibusLimit is the T2 of p features that a healthy pump, looked at as often as epochsPerYear allows, exceeds at most budget
+// times a year: that of a multivariate EWMA of independent observations with the same memory. The averages of the omnibus
+// chart are correlated from look to look at least as much, and so exceed it more seldom. Without features it is infinite.
+func OmnibusLimit(p int, epochsPerYear, budget float64) float64 {
+	if p < 1 {
+		return math.Inf(1)
+	}
+	const year = 365.25 * 24 * time.Hour
+	every := max(LookEvery, time.Duration(float64(year)/epochsPerYear))
+	looks := float64(year) / float64(every)
+	return runlength.MEWMALimit(p, weightAfter(every), max(2, looks/budget))
+}
+
+// weightAfter is the weight of an epoch that ends dt after the one before.
+func weightAfter(dt time.Duration) float64 {
+	return min(most, -math.Expm1(-max(0, dt.Seconds())/memory.Seconds()))
+}
+
+// Update takes an epoch that ended at the given time at an operating point. mirrored tells that A and B are named the other
+// way round than when the pump was learned. It reports whether the chart was looked at with this epoch.
+func (o *Omnibus) Update(at time.Time, op baseline.Op, m *Measurement, mirrored bool) (looked bool) {
+	dt := at.Sub(o.At)
+	keep, w := baseline.Keep(o.Op, op, dt), weightAfter(dt)
+	o.Op, o.At = op, at
+	dev := &m.Dev
+	if mirrored {
+		dev = &m.Mirrored
+	}
+	v := 1 - w
+	for j := range dim {
+		regime := keep*keep*o.Regime[j] + (1-keep*keep)*m.OffsetVar[j]
+		o.Regime[j] = regime
+		if !m.Has[j] {
+			o.WithRegime[j] *= keep
+			o.WithNoise[j] *= o.Carry[j]
+			continue
+		}
+		noise, carry := m.Var[j]*o.Widen, o.Carry[j]
+		o.OffsetVar[j] = v*v*o.OffsetVar[j] + 2*w*v*keep*o.WithRegime[j] + w*w*regime
+		o.NoiseVar[j] = v*v*o.NoiseVar[j] + 2*w*v*carry*o.WithNoise[j] + w*w*noise
+		o.WithRegime[j] = v*keep*o.WithRegime[j] + w*regime
+		o.WithNoise[j] = v*carry*o.WithNoise[j] + w*noise
+		pull, limit := dev[j]-o.Level[j], clip*math.Sqrt(regime+noise)
+		o.Level[j] += w * min(limit, max(-limit, pull))
+	}
+	if at.Sub(o.Last.At) < LookEvery {
+		return false
+	}
+	o.look(at, &m.Has)
+	return true
+}
+
+// look forms T2 over the features at hand. The covariance is that of independent offsets and of correlated noise.
+func (o *Omnibus) look(at time.Time, has *[dim]bool) {
+	var chol [dim][dim]float64
+	var use [dim]int
+	n := 0
+	for j := range dim {
+		if has[j] && o.OffsetVar[j]+o.NoiseVar[j] > 0 {
+			use[n] = j
+			n++
+		}
+	}
+	l := Look{At: at, Alarm: o.Last.Alarm}
+	var y [dim]float64
+	for a := range n {
+		i := use[a]
+		for b := range a + 1 {
+			k := use[b]
+			s := o.Among[i][k] * math.Sqrt(o.NoiseVar[i]*o.NoiseVar[k])
+			if a == b {
+				s = o.NoiseVar[i] + o.OffsetVar[i]
+				l.Sigma[i] = o.Level[i] / math.Sqrt(s)
+			}
+			for c := range b {
+				s -= chol[a][c] * chol[b][c]
+			}
+			if a == b {
+				chol[a][a] = math.Sqrt(s)
+			} else {
+				chol[a][b] = s / chol[b][b]
+			}
+		}
+		y[a] = o.Level[i]
+		for c := range a {
+			y[a] -= chol[a][c] * y[c]
+		}
+		y[a] /= chol[a][a]
+		l.T2 += y[a] * y[a]
+	}
+	for a := n - 1; a >= 0; a-- { // back substitution: what each feature's level is multiplied by
+		for c := a + 1; c < n; c++ {
+			y[a] -= chol[c][a] * y[c]
+		}
+		y[a] /= chol[a][a]
+		l.Share[use[a]] = o.Level[use[a]] * y[a]
+	}
+	switch {
+	case l.T2 > o.Limit:
+		l.Alarm = true
+	case l.T2 < release*o.Limit:
+		l.Alarm = false
+	}
+	if l.T2 <= float64(n) { // its mean on a healthy pump
+		o.Quiet = at
+	}
+	o.Last = l
+}

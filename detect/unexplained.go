@@ -1,0 +1,90 @@
+package detect
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"diastole/detect/baseline"
+	"diastole/detect/chart"
+	"diastole/detect/diagnose"
+	"diastole/detect/feature"
+	"diastole/model/pump"
+)
+
+// omnibusShare is the part of the budget that the omnibus chart takes. Its limit hardly depends on it: half as many false
+// alarms cost it some three hundredths.
+const omnibusShare = 0.1
+
+// judgeOmnibus follows the change that nothing explains, after a look of the omnibus chart. It is told once the chart has stood in
+// alarm for a number of looks in which no known fault or cause, nor all of them together, was the likelier explanation, and it is
+// over when the chart says so, or when an explanation is told.
+func (e *episodes) judgeOmnibus(b *diagnose.Bank, c *chart.Omnibus, at time.Time, o baseline.Observation) []Finding {
+	i := slices.IndexFunc(e.Causes, func(x episode) bool { return x.Told.Cause == pump.UnexplainedChange })
+	explained := e.Fault != nil || slices.ContainsFunc(e.Causes, func(x episode) bool {
+		return x.Told.Cause != pump.UnexplainedChange && !isState(x.Told.Cause)
+	})
+	if i >= 0 {
+		if c.Last.Alarm && !explained {
+			return nil
+		}
+		x := e.Causes[i]
+		e.Causes = slices.Delete(e.Causes, i, i+1)
+		return []Finding{x.finding(CauseCleared, at)}
+	}
+	if !c.Last.Alarm || explained {
+		e.Unknown = 0
+		return nil
+	}
+	named := namedProbability(b, b.Verdict(kitOf))
+	if named >= 0.5 {
+		e.Unknown = 0
+		return nil
+	}
+	if e.Unknown++; e.Unknown < patience {
+		return nil
+	}
+	x := episode{Key: key(string(pump.UnexplainedChange), c.Quiet), Told: diagnose.Diagnosis{
+		Likelihood: diagnose.Likelihood{Cause: pump.UnexplainedChange, Side: pump.SideUnknown, Probability: 1 - named},
+		Since:      c.Quiet, Statistic: c.Last.T2, Threshold: c.Limit, Evidence: contributions(b.Healthy, c, o),
+	}}
+	e.Causes = append(e.Causes, x)
+	return []Finding{x.finding(CauseRaised, at)}
+}
+
+// namedProbability is how probable it is that a change is one of the known faults and causes.
+func namedProbability(b *diagnose.Bank, v diagnose.Verdict) float64 {
+	other := b.Unexplained(v)
+	if v.Healthy >= 1 {
+		return 0
+	}
+	return max(0, 1-other/(1-v.Healthy))
+}
+
+// contributions lists the features that make most of the statistic, until they make nine tenths of it, the largest
+// contribution first.
+func contributions(h *baseline.Healthy, c *chart.Omnibus, o baseline.Observation) []diagnose.Evidence {
+	mean, _ := h.Expect(o.Op)
+	order := make([]feature.ID, 0, feature.NumFeatures)
+	for f := range feature.NumFeatures {
+		if c.Last.Share[f] > 0 {
+			order = append(order, f)
+		}
+	}
+	slices.SortStableFunc(order, func(x, y feature.ID) int { return cmp.Compare(c.Last.Share[y], c.Last.Share[x]) })
+	var out []diagnose.Evidence
+	const enough = 0.9
+	sum := 0.0
+	for _, f := range order {
+		if sum >= enough*c.Last.T2 {
+			break
+		}
+		sum += c.Last.Share[f]
+		out = append(out, diagnose.Evidence{
+			Feature: f, Expected: baseline.Natural(f, mean[f]), Observed: baseline.Natural(f, mean[f]+c.Level[f]),
+			Sigma: math.Copysign(math.Sqrt(c.Last.Share[f]), c.Level[f]),
+		})
+	}
+	return out
+}
