@@ -3,6 +3,7 @@ package detect
 import (
 	"bytes"
 	"encoding/gob"
+	"errors"
 	"fmt"
 	"time"
 
@@ -89,7 +90,9 @@ type Status struct {
 	Strokes float64
 	// Score is the ticket statistic, Threshold what it must exceed; both are 0 while learning.
 	Score, Threshold float64
-	Healthy          Healthy
+	// Change is the statistic of the omnibus chart at its last look, ChangeLimit what it must exceed.
+	Change, ChangeLimit float64
+	Healthy             Healthy
 	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
 }
@@ -103,6 +106,7 @@ func (m *Monitor) Status() Status {
 	}
 	v := m.state.Bank.Verdict(kitOf)
 	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
+	s.Change, s.ChangeLimit = m.state.Omnibus.Last.T2, m.state.Omnibus.Limit
 	s.Healthy = Healthy{m.state.Bank.Healthy}
 	s.Open = m.state.Episodes.open()
 	return s
@@ -244,6 +248,9 @@ func Restore(s Settings, data []byte) (*Monitor, error) {
 	b, err := feature.Restore(builderSettings(s), snap.Builder)
 	if err != nil {
 		return nil, fmt.Errorf("restore the open epoch: %w", err)
+	}
+	if (snap.State.Bank == nil) != (snap.State.Omnibus == nil) {
+		return nil, errors.New("restore the monitor: the snapshot has one chart without the other")
 	}
 	if snap.State.Bank != nil {
 		if err := snap.State.Bank.Use(s.Hypotheses); err != nil {

@@ -17,6 +17,9 @@ import (
 // alarms cost it some three hundredths.
 const omnibusShare = 0.1
 
+// doubtful is for how many looks in a row nothing known must explain an alarm before it is told: a day.
+const doubtful = int(24 * time.Hour / chart.LookEvery)
+
 // judgeOmnibus follows the change that nothing explains, after a look of the omnibus chart. It is told once the chart has stood in
 // alarm for a number of looks in which no known fault or cause, nor all of them together, was the likelier explanation, and it is
 // over when the chart says so, or when an explanation is told.
@@ -42,7 +45,7 @@ func (e *episodes) judgeOmnibus(b *diagnose.Bank, c *chart.Omnibus, at time.Time
 		e.Unknown = 0
 		return nil
 	}
-	if e.Unknown++; e.Unknown < patience {
+	if e.Unknown++; e.Unknown < doubtful {
 		return nil
 	}
 	x := episode{Key: key(string(pump.UnexplainedChange), c.Quiet), Told: diagnose.Diagnosis{

@@ -57,8 +57,8 @@ const (
 	// memory is the time constant of the average: long enough that several regimes count, short enough for a change to be told
 	// within days.
 	memory = 72 * time.Hour
-	// LookEvery is how long the chart waits between two looks, at least: many epochs an hour make one look.
-	LookEvery = time.Hour
+	// LookEvery is how long the chart waits between two looks, at least: a small part of its memory.
+	LookEvery = 4 * time.Hour
 	// most is the weight that one epoch may have after a long pause.
 	most = 0.2
 	// clip bounds how far one epoch may pull, in standard deviations of an epoch: heavy tails move the average no more
@@ -113,22 +113,26 @@ func (o *Omnibus) Update(at time.Time, op baseline.Op, m *Measurement, mirrored 
 	if mirrored {
 		dev = &m.Mirrored
 	}
-	v := 1 - w
+	v, kept := 1-w, keep*keep
 	for j := range dim {
-		regime := keep*keep*o.Regime[j] + (1-keep*keep)*m.OffsetVar[j]
+		regime := m.OffsetVar[j] + kept*(o.Regime[j]-m.OffsetVar[j])
 		o.Regime[j] = regime
+		// Covariances of the average with what comes now of the offset and of the noise.
+		withRegime, withNoise := keep*o.WithRegime[j], o.Carry[j]*o.WithNoise[j]
 		if !m.Has[j] {
-			o.WithRegime[j] *= keep
-			o.WithNoise[j] *= o.Carry[j]
+			o.WithRegime[j], o.WithNoise[j] = withRegime, withNoise
 			continue
 		}
-		noise, carry := m.Var[j]*o.Widen, o.Carry[j]
-		o.OffsetVar[j] = v*v*o.OffsetVar[j] + 2*w*v*keep*o.WithRegime[j] + w*w*regime
-		o.NoiseVar[j] = v*v*o.NoiseVar[j] + 2*w*v*carry*o.WithNoise[j] + w*w*noise
-		o.WithRegime[j] = v*keep*o.WithRegime[j] + w*regime
-		o.WithNoise[j] = v*carry*o.WithNoise[j] + w*noise
-		pull, limit := dev[j]-o.Level[j], clip*math.Sqrt(regime+noise)
-		o.Level[j] += w * min(limit, max(-limit, pull))
+		noise := m.Var[j] * o.Widen
+		o.OffsetVar[j] = v*(v*o.OffsetVar[j]+2*w*withRegime) + w*w*regime
+		o.NoiseVar[j] = v*(v*o.NoiseVar[j]+2*w*withNoise) + w*w*noise
+		o.WithRegime[j] = v*withRegime + w*regime
+		o.WithNoise[j] = v*withNoise + w*noise
+		pull := dev[j] - o.Level[j]
+		if limit := clip * clip * (regime + noise); pull*pull > limit {
+			pull = math.Copysign(math.Sqrt(limit), pull)
+		}
+		o.Level[j] += w * pull
 	}
 	if at.Sub(o.Last.At) < LookEvery {
 		return false
