@@ -11,6 +11,8 @@ import (
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/model/pump"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // omnibusShare is the part of the budget that the omnibus chart takes. Its limit hardly depends on it: half as many false
@@ -21,48 +23,43 @@ const omnibusShare = 0.1
 const doubtful = int(24 * time.Hour / chart.LookEvery)
 
 // judgeOmnibus follows the change that nothing explains, after a look of the omnibus chart. It is told once the chart has stood in
-// alarm for a number of looks in which no known fault or cause, nor all of them together, was the likelier explanation, and it is
-// over when the chart says so, or when an explanation is told.
+// alarm for a number of looks in which no known fault or cause of any size accounted for what it shows, and it is over when the
+// chart says so, or when an explanation is told.
 func (e *episodes) judgeOmnibus(b *diagnose.Bank, c *chart.Omnibus, at time.Time, o baseline.Observation) []Finding {
 	i := slices.IndexFunc(e.Causes, func(x episode) bool { return x.Told.Cause == pump.UnexplainedChange })
-	explained := e.Fault != nil || slices.ContainsFunc(e.Causes, func(x episode) bool {
+	told := e.Fault != nil || slices.ContainsFunc(e.Causes, func(x episode) bool {
 		return x.Told.Cause != pump.UnexplainedChange && !isState(x.Told.Cause)
 	})
-	if i >= 0 {
-		if c.Last.Alarm && !explained {
+	if c.Last.Alarm && !told {
+		if i >= 0 {
 			return nil
 		}
-		x := e.Causes[i]
-		e.Causes = slices.Delete(e.Causes, i, i+1)
-		return []Finding{x.finding(CauseCleared, at)}
+		if b.Explains(c) {
+			e.Unknown = 0
+			return nil
+		}
+		if e.Unknown++; e.Unknown < doubtful {
+			return nil
+		}
+		x := episode{Key: key(string(pump.UnexplainedChange), c.Quiet), Told: diagnose.Diagnosis{
+			Likelihood: diagnose.Likelihood{Cause: pump.UnexplainedChange, Side: pump.SideUnknown, Probability: surprise(c.Last)},
+			Since:      c.Quiet, Statistic: c.Last.T2, Threshold: c.Limit, Evidence: contributions(b.Healthy, c, o),
+		}}
+		e.Causes = append(e.Causes, x)
+		return []Finding{x.finding(CauseRaised, at)}
 	}
-	if !c.Last.Alarm || explained {
-		e.Unknown = 0
+	e.Unknown = 0
+	if i < 0 {
 		return nil
 	}
-	named := namedProbability(b, b.Verdict(kitOf))
-	if named >= 0.5 {
-		e.Unknown = 0
-		return nil
-	}
-	if e.Unknown++; e.Unknown < doubtful {
-		return nil
-	}
-	x := episode{Key: key(string(pump.UnexplainedChange), c.Quiet), Told: diagnose.Diagnosis{
-		Likelihood: diagnose.Likelihood{Cause: pump.UnexplainedChange, Side: pump.SideUnknown, Probability: 1 - named},
-		Since:      c.Quiet, Statistic: c.Last.T2, Threshold: c.Limit, Evidence: contributions(b.Healthy, c, o),
-	}}
-	e.Causes = append(e.Causes, x)
-	return []Finding{x.finding(CauseRaised, at)}
+	x := e.Causes[i]
+	e.Causes = slices.Delete(e.Causes, i, i+1)
+	return []Finding{x.finding(CauseCleared, at)}
 }
 
-// namedProbability is how probable it is that a change is one of the known faults and causes.
-func namedProbability(b *diagnose.Bank, v diagnose.Verdict) float64 {
-	other := b.Unexplained(v)
-	if v.Healthy >= 1 {
-		return 0
-	}
-	return max(0, 1-other/(1-v.Healthy))
+// surprise is how probable it is that a healthy pump shows less than this at one look.
+func surprise(l chart.Look) float64 {
+	return distuv.ChiSquared{K: float64(max(1, l.Features))}.CDF(l.T2)
 }
 
 // contributions lists the features that make most of the statistic, until they make nine tenths of it, the largest

@@ -38,15 +38,18 @@ type Omnibus struct {
 	// Last is the last look, Quiet the last one at which nothing was conspicuous.
 	Last  Look
 	Quiet time.Time
+	// Has are the features of the last look.
+	Has [dim]bool
 }
 
 // Look is the state of an omnibus chart at one time.
 type Look struct {
 	At time.Time
-	// T2 is Hotelling's statistic of the average, Share what each feature contributes: the shares of those that were seen
+	// T2 is Hotelling's statistic of the average of so many Features, Share what each feature contributes: the shares of those that were seen
 	// add up to T2, a share may be negative.
-	T2    float64
-	Share baseline.Vector
+	T2       float64
+	Features int
+	Share    baseline.Vector
 	// Sigma is the average in standard deviations of a healthy pump's average.
 	Sigma baseline.Vector
 	// Alarm tells that a change stands: T2 has exceeded the limit and has not yet fallen below half of it.
@@ -141,27 +144,49 @@ func (o *Omnibus) Update(at time.Time, op baseline.Op, m *Measurement, mirrored 
 	return true
 }
 
-// look forms T2 over the features at hand. The covariance is that of independent offsets and of correlated noise.
+// look forms T2 over the features at hand.
 func (o *Omnibus) look(at time.Time, has *[dim]bool) {
+	l := o.against(has, &Effect{})
+	l.At, l.Alarm = at, o.Last.Alarm
+	switch {
+	case l.T2 > o.Limit:
+		l.Alarm = true
+	case l.T2 < release*o.Limit:
+		l.Alarm = false
+	}
+	if l.T2 <= float64(l.Features) { // its mean on a healthy pump
+		o.Quiet = at
+	}
+	o.Last, o.Has = l, *has
+}
+
+// Explained tells whether an effect accounts for the average: with it the chart of a pump that has it would be at rest.
+func (o *Omnibus) Explained(e *Effect) bool {
+	return o.against(&o.Has, e).T2 < release*o.Limit
+}
+
+// against forms T2 of the average about what an effect makes of it. The covariance is that of independent offsets and spreads, and of
+// correlated noise.
+func (o *Omnibus) against(has *[dim]bool, e *Effect) (l Look) {
 	var chol [dim][dim]float64
 	var use [dim]int
-	n := 0
 	for j := range dim {
 		if has[j] && o.OffsetVar[j]+o.NoiseVar[j] > 0 {
-			use[n] = j
-			n++
+			use[l.Features] = j
+			l.Features++
 		}
 	}
-	l := Look{At: at, Alarm: o.Last.Alarm}
-	var y [dim]float64
+	n := l.Features
+	var off, y [dim]float64
 	for a := range n {
 		i := use[a]
+		off[a] = o.Level[i] - e.Mean[i]
 		for b := range a + 1 {
 			k := use[b]
 			s := o.Among[i][k] * math.Sqrt(o.NoiseVar[i]*o.NoiseVar[k])
 			if a == b {
-				s = o.NoiseVar[i] + o.OffsetVar[i]
-				l.Sigma[i] = o.Level[i] / math.Sqrt(s)
+				s = o.NoiseVar[i] + o.OffsetVar[i] + e.Spread[i]*e.Spread[i]
+				l.Sigma[i] = off[a] / math.Sqrt(s)
 			}
 			for c := range b {
 				s -= chol[a][c] * chol[b][c]
@@ -172,28 +197,19 @@ func (o *Omnibus) look(at time.Time, has *[dim]bool) {
 				chol[a][b] = s / chol[b][b]
 			}
 		}
-		y[a] = o.Level[i]
+		y[a] = off[a]
 		for c := range a {
 			y[a] -= chol[a][c] * y[c]
 		}
 		y[a] /= chol[a][a]
 		l.T2 += y[a] * y[a]
 	}
-	for a := n - 1; a >= 0; a-- { // back substitution: what each feature's level is multiplied by
+	for a := n - 1; a >= 0; a-- { // back substitution: what each feature's deviation is multiplied by
 		for c := a + 1; c < n; c++ {
 			y[a] -= chol[c][a] * y[c]
 		}
 		y[a] /= chol[a][a]
-		l.Share[use[a]] = o.Level[use[a]] * y[a]
+		l.Share[use[a]] = off[a] * y[a]
 	}
-	switch {
-	case l.T2 > o.Limit:
-		l.Alarm = true
-	case l.T2 < release*o.Limit:
-		l.Alarm = false
-	}
-	if l.T2 <= float64(n) { // its mean on a healthy pump
-		o.Quiet = at
-	}
-	o.Last = l
+	return l
 }

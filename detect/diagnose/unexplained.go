@@ -1,13 +1,22 @@
 package diagnose
 
-import "diastole/model/pump"
+import (
+	"diastole/detect/chart"
+	"diastole/model/pump"
+)
 
-// Unexplained is the probability, in a verdict of the bank, of a change of no known kind.
-func (b *Bank) Unexplained(v Verdict) (p float64) {
+// Explains tells whether any known fault or cause that the features can show accounts for what the omnibus chart shows.
+func (b *Bank) Explains(c *chart.Omnibus) bool {
 	for i := range b.hypotheses {
-		if b.hypotheses[i].Cause == pump.UnexplainedChange {
-			p += v.Probability[i]
+		h := &b.hypotheses[i]
+		if !b.Visible[i] || h.Cause == pump.UnexplainedChange {
+			continue
+		}
+		for k := range h.Effects {
+			if c.Explained(&h.Effects[k]) {
+				return true
+			}
 		}
 	}
-	return p
+	return false
 }
