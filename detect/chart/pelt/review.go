@@ -1,0 +1,92 @@
+package pelt
+
+import (
+	"math"
+
+	"diastole/detect/robust"
+)
+
+// Change is one change point of a reviewed history.
+type Change struct {
+	// At is the first observation after it.
+	At int
+	// Before and After are the medians of the segments on either side.
+	Before, After float64
+}
+
+const (
+	// lasting is how many observations a segment of a review has at least: what is shorter is an incident.
+	lasting = 5
+	// wild is how far off its neighbours, in standard deviations of the noise, an observation is drawn in.
+	wild = 3.0
+)
+
+// Review finds the lasting changes of the level of a history. Single wild observations are drawn in first. What is searched is
+// the history less what each observation carries over from the one before, for a search for changes takes correlated noise
+// for many small ones (Chakar, Lebarbier, Levy-Leduc and Robin 2017, Bernoulli 23:1408, whose estimate of the correlation is used too). The
+// penalty is that of Zhang and Siegmund (2007, Biometrics 63:22) without its term for short segments, which cannot be. A history
+// without noise, or of less than two segments, has no changes.
+func Review(history []float64) []Change {
+	if len(history) < 2*lasting {
+		return nil
+	}
+	x, r := tamed(history)
+	free := make([]float64, len(x)-1)
+	for i := range free {
+		free[i] = (x[i+1] - r*x[i]) / (1 - r)
+	}
+	sd := noise(free, 1)
+	if sd == 0 {
+		return nil
+	}
+	at := Changes(lastingMean{NewMean([][]float64{free}, []float64{sd})}, 3*math.Log(float64(len(x))))
+	for i := range at {
+		at[i]++ // free[0] is the second observation
+	}
+	out := make([]Change, len(at))
+	for i, a := range at {
+		from, to := 0, len(x)
+		if i > 0 {
+			from = at[i-1]
+		}
+		if i+1 < len(at) {
+			to = at[i+1]
+		}
+		out[i] = Change{At: a, Before: robust.Median(history[from:a], nil), After: robust.Median(history[a:to], nil)}
+	}
+	return out
+}
+
+// lastingMean is Mean for segments that last.
+type lastingMean struct{ *Mean }
+
+func (lastingMean) Least() int { return lasting }
+
+// tamed draws wild observations in to the median of the five about them (Hampel 1974, J. Am. Stat. Assoc. 69:383), and gives the
+// correlation of neighbours from first and second differences: their variances are as 1 to 1 + r.
+func tamed(x []float64) (out []float64, r float64) {
+	near, next := noise(x, 1), noise(x, 2)
+	if near == 0 {
+		return x, 0
+	}
+	doubt := 1.5 / math.Sqrt(float64(len(x))) // about the standard error of the estimate, by simulation: rather one change too few
+	r = min(0.9, max(0, next*next/(near*near)-1)+doubt)
+	sd := near / math.Sqrt(1-r)
+	out = make([]float64, len(x))
+	for i := range x {
+		from := min(max(0, i-lasting/2), len(x)-lasting)
+		mid := robust.Median(x[from:from+lasting], nil)
+		out[i] = mid + min(wild*sd, max(-wild*sd, x[i]-mid))
+	}
+	return out, r
+}
+
+// noise is the standard deviation of independent observations whose differences over a lag are those of x, by the median of the differences,
+// which a few changes of level do not move.
+func noise(x []float64, lag int) float64 {
+	steps := make([]float64, len(x)-lag)
+	for i := range steps {
+		steps[i] = math.Abs(x[i+lag] - x[i])
+	}
+	return robust.MADScale * robust.Median(steps, nil) / math.Sqrt2
+}
