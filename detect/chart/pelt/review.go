@@ -2,6 +2,7 @@ package pelt
 
 import (
 	"math"
+	"slices"
 
 	"diastole/detect/robust"
 )
@@ -69,7 +70,7 @@ func tamed(x []float64) (out []float64, r float64) {
 	if near == 0 {
 		return x, 0
 	}
-	doubt := 1.5 / math.Sqrt(float64(len(x))) // about the standard error of the estimate, by simulation: rather one change too few
+	doubt := 1 / math.Sqrt(float64(len(x))) // the standard error: rather a change too few
 	r = min(0.9, max(0, next*next/(near*near)-1)+doubt)
 	sd := near / math.Sqrt(1-r)
 	out = make([]float64, len(x))
@@ -81,12 +82,23 @@ func tamed(x []float64) (out []float64, r float64) {
 	return out, r
 }
 
-// noise is the standard deviation of independent observations whose differences over a lag are those of x, by the median of the differences,
-// which a few changes of level do not move.
+// noise is the standard deviation of independent observations whose differences over a lag are those of x. The tenth of the differences that is
+// largest is left out, so that changes of level and lumps do not count.
 func noise(x []float64, lag int) float64 {
-	steps := make([]float64, len(x)-lag)
-	for i := range steps {
-		steps[i] = math.Abs(x[i+lag] - x[i])
+	const (
+		kept   = 0.9
+		factor = 0.623018 // variance of a normal variable within its central nine tenths, 1 - 2 q phi(q) / 0.9 at q = 1.644854
+	)
+	squares := make([]float64, len(x)-lag)
+	for i := range squares {
+		d := x[i+lag] - x[i]
+		squares[i] = d * d
 	}
-	return robust.MADScale * robust.Median(steps, nil) / math.Sqrt2
+	slices.Sort(squares)
+	n := int(math.Ceil(kept * float64(len(squares))))
+	sum := 0.0
+	for _, s := range squares[:n] {
+		sum += s
+	}
+	return math.Sqrt(sum / float64(n) / factor / 2)
 }
