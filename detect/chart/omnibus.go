@@ -32,6 +32,8 @@ type Omnibus struct {
 	// last epoch's noise with the average.
 	Regime, WithRegime, WithNoise baseline.Vector
 
+	// Beyond is by how much the last epoch lay off the average, where that was farther than one epoch may pull.
+	Beyond baseline.Vector
 	// Op and At are those of the last epoch.
 	Op baseline.Op
 	At time.Time
@@ -64,7 +66,7 @@ const (
 	LookEvery = 4 * time.Hour
 	// most is the weight that one epoch may have after a long pause.
 	most = 0.2
-	// clip bounds how far one epoch may pull, in standard deviations of an epoch: heavy tails move the average no more
+	// clip bounds how far an epoch may pull by itself, in standard deviations of an epoch: heavy tails move the average no more
 	// than normal ones do.
 	clip = 3.0
 	// release is the share of the limit below which an alarm ends.
@@ -133,7 +135,9 @@ func (o *Omnibus) Update(at time.Time, op baseline.Op, m *Measurement, mirrored 
 		o.WithNoise[j] = v*withNoise + w*noise
 		pull := dev[j] - o.Level[j]
 		if limit := clip * clip * (regime + noise); pull*pull > limit {
-			pull = math.Copysign(math.Sqrt(limit), pull)
+			pull = o.drawnIn(j, pull, math.Sqrt(limit))
+		} else {
+			o.Beyond[j] = 0
 		}
 		o.Level[j] += w * pull
 	}
@@ -142,6 +146,16 @@ func (o *Omnibus) Update(at time.Time, op baseline.Op, m *Measurement, mirrored 
 	}
 	o.look(at, &m.Has)
 	return true
+}
+
+// drawnIn bounds a pull of feature j that lies beyond a limit by the limit, or by the pull of the epoch before where that lay beyond it on
+// the same side: a wild epoch is nearly always alone, a change is not.
+func (o *Omnibus) drawnIn(j int, pull, limit float64) float64 {
+	if before := o.Beyond[j]; before*pull > 0 {
+		limit = max(limit, math.Abs(before))
+	}
+	o.Beyond[j] = pull
+	return math.Copysign(min(math.Abs(pull), limit), pull)
 }
 
 // look forms T2 over the features at hand.

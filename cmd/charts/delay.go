@@ -1,0 +1,5 @@
+package main
+
+func drawDelays() string { return "" }
+
+const delayText = ""
