@@ -19,8 +19,8 @@ import (
 // alarms cost it some three hundredths.
 const omnibusShare = 0.1
 
-// doubtful is for how many looks in a row nothing known must explain an alarm before it is told: a day.
-const doubtful = int(24 * time.Hour / chart.LookEvery)
+// baffling is for how many looks in a row nothing known must explain an alarm before it is told: a day.
+const baffling = int(24 * time.Hour / chart.LookEvery)
 
 // judgeOmnibus follows the change that nothing explains, after a look of the omnibus chart. It is told once the chart has stood in
 // alarm for a number of looks in which no known fault or cause of any size accounted for what it shows, and it is over when the
@@ -38,7 +38,7 @@ func (e *episodes) judgeOmnibus(b *diagnose.Bank, c *chart.Omnibus, at time.Time
 			e.Unknown = 0
 			return nil
 		}
-		if e.Unknown++; e.Unknown < doubtful {
+		if e.Unknown++; e.Unknown < baffling {
 			return nil
 		}
 		x := episode{Key: key(string(pump.UnexplainedChange), c.Quiet), Told: diagnose.Diagnosis{

@@ -160,7 +160,7 @@ func (o *Omnibus) drawnIn(j int, pull, limit float64) float64 {
 
 // look forms T2 over the features at hand.
 func (o *Omnibus) look(at time.Time, has *[dim]bool) {
-	l := o.against(has, &Effect{})
+	l, _ := o.against(has, &Effect{})
 	l.At, l.Alarm = at, o.Last.Alarm
 	switch {
 	case l.T2 > o.Limit:
@@ -174,14 +174,16 @@ func (o *Omnibus) look(at time.Time, has *[dim]bool) {
 	o.Last, o.Has = l, *has
 }
 
-// Explained tells whether an effect accounts for the average: with it the chart of a pump that has it would be at rest.
-func (o *Omnibus) Explained(e *Effect) bool {
-	return o.against(&o.Has, e).T2 < release*o.Limit
+// Fit is how well an effect accounts for the average at the last look: whether the chart of a pump that has it would be at rest, and
+// the log density of the average under it, by which effects are compared.
+func (o *Omnibus) Fit(e *Effect) (atRest bool, density float64) {
+	l, logDet := o.against(&o.Has, e)
+	return l.T2 < release*o.Limit, -(l.T2 + logDet + float64(l.Features)*math.Log(2*math.Pi)) / 2
 }
 
-// against forms T2 of the average about what an effect makes of it. The covariance is that of independent offsets and spreads, and of
+// against forms T2 of the average about what an effect makes of it, and the log determinant of the covariance. The covariance is that of independent offsets and spreads, and of
 // correlated noise.
-func (o *Omnibus) against(has *[dim]bool, e *Effect) (l Look) {
+func (o *Omnibus) against(has *[dim]bool, e *Effect) (l Look, logDet float64) {
 	var chol [dim][dim]float64
 	var use [dim]int
 	for j := range dim {
@@ -192,6 +194,7 @@ func (o *Omnibus) against(has *[dim]bool, e *Effect) (l Look) {
 	}
 	n := l.Features
 	var off, y [dim]float64
+	det := 1.0
 	for a := range n {
 		i := use[a]
 		off[a] = o.Level[i] - e.Mean[i]
@@ -207,6 +210,7 @@ func (o *Omnibus) against(has *[dim]bool, e *Effect) (l Look) {
 			}
 			if a == b {
 				chol[a][a] = math.Sqrt(s)
+				det *= s
 			} else {
 				chol[a][b] = s / chol[b][b]
 			}
@@ -225,5 +229,5 @@ func (o *Omnibus) against(has *[dim]bool, e *Effect) (l Look) {
 		y[a] /= chol[a][a]
 		l.Share[use[a]] = off[a] * y[a]
 	}
-	return l
+	return l, math.Log(det)
 }
