@@ -22,22 +22,23 @@ func main() {
 }
 
 func run(data, out string) error {
-	text, err := results(data)
+	curves := delays()
+	text, err := results(data, curves)
 	if err != nil {
 		return err
 	}
 	if err := os.WriteFile(filepath.Join(out, "RESULTS.md"), []byte(text), 0o644); err != nil {
 		return err
 	}
-	return os.WriteFile(filepath.Join(out, "delay.svg"), []byte(drawDelays()), 0o644)
+	return os.WriteFile(filepath.Join(out, "delay.svg"), []byte(drawDelays(curves)), 0o644)
 }
 
 // results is the table of all that is measured.
-func results(data string) (string, error) {
+func results(data string, curves []curve) (string, error) {
 	var b strings.Builder
 	b.WriteString(`# How changes are found where the answer is known
 
-Made by ` + "`go run ./cmd/charts`" + ` from the open data in testdata/opendata, whose sources and licences stand beside it. Nothing here was tuned on it.
+Made by ` + "`go run ./cmd/charts`" + ` from the open data in testdata/opendata, whose sources and licences stand beside it.
 
 `)
 	if err := annotatedTable(&b, data); err != nil {
@@ -46,6 +47,6 @@ Made by ` + "`go run ./cmd/charts`" + ` from the open data in testdata/opendata,
 	if err := hydraulicTable(&b, data); err != nil {
 		return "", err
 	}
-	b.WriteString(delayText)
+	delayTable(&b, curves)
 	return b.String(), nil
 }
