@@ -25,7 +25,7 @@ func (a axis) at(x float64) float64 {
 // drawDelays draws delay against shift, both logarithmic.
 func drawDelays(curves []curve) string {
 	x := axis{shifts[0], shifts[len(shifts)-1], left, width - right}
-	y := axis{1, 1000, height - foot, top}
+	y := axis{1, 10000, height - foot, top}
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" font-family="sans-serif" font-size="12" role="img" aria-labelledby="t">
 <title id="t">Mean delay of the charts against the size of a shift, at a mean time to a false alarm of a million epochs</title>
@@ -36,7 +36,7 @@ func drawDelays(curves []curve) string {
 		grid(&b, x.at(t), y.from, x.at(t), y.to)
 		fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" text-anchor="middle">%g</text>`+"\n", x.at(t), y.from+18, t)
 	}
-	for _, t := range []float64{1, 10, 100, 1000} {
+	for _, t := range []float64{1, 10, 100, 1000, 10000} {
 		grid(&b, x.from, y.at(t), x.to, y.at(t))
 		fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" text-anchor="end">%g</text>`+"\n", x.from-8, y.at(t)+4, t)
 	}
