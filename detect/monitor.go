@@ -173,7 +173,7 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	m.state.Bank.Update(e.End, o)
 	m.emit(m.state.Episodes.judge(m.state.Bank, e.End, o))
 	x := chart.Measure(m.state.Bank.Healthy, o)
-	if m.state.Omnibus.Update(e.End, o.Op, &x, m.state.Bank.Filter.Swapped) {
+	if m.state.Omnibus.Update(e.End, &x, m.state.Bank.Filter.Swapped) {
 		m.emit(m.state.Episodes.judgeOmnibus(m.state.Bank, m.state.Omnibus, e.End, o))
 	}
 }
@@ -208,7 +208,7 @@ func (m *Monitor) learned(at time.Time) {
 	h := baseline.Learn(m.settings.Model, l.Samples)
 	budget, perYear := m.settings.FalseTicketsPerYear, l.epochsPerYear()
 	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, perYear, (1-omnibusShare)*budget)
-	m.state.Omnibus = chart.NewOmnibus(h, l.Samples, perYear, omnibusShare*budget)
+	m.state.Omnibus = chart.NewOmnibus(h, baseline.Assumed(m.settings.Model, h.Known), l.Samples, perYear, omnibusShare*budget)
 	m.state.Summary = l.summary(m.settings.Learn.AsFound)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})

@@ -102,7 +102,7 @@ func omnibusDelay(shift float64, seed uint64) float64 {
 				m.Dev[0] += shift
 				sum++
 			}
-			o.Update(o.At.Add(time.Hour), baseline.Op{}, &m, false)
+			o.Update(o.At.Add(time.Hour), &m, false)
 		}
 	}
 	return sum / runs

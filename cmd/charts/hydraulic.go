@@ -7,7 +7,6 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
-	"diastole/detect/baseline"
 	"diastole/detect/chart"
 	"diastole/detect/robust"
 )
@@ -156,7 +155,7 @@ func (r *rig) watch(cs []cycle, limit float64) (top float64, at int) {
 		if i == 0 {
 			o.OffsetVar, o.Regime, o.WithRegime = m.OffsetVar, m.OffsetVar, m.OffsetVar
 		}
-		o.Update(o.At.Add(chart.LookEvery), baseline.Op{}, &m, false)
+		o.Update(o.At.Add(chart.LookEvery), &m, false)
 		top = max(top, o.Last.T2)
 		if at == 0 && o.Last.Alarm {
 			at = i + 1

@@ -88,7 +88,7 @@ func TestFindableByAll(t *testing.T) {
 					m.Dev[0] += size
 					sum += float64(every)
 				}
-				o.Update(s.at, s.op, &m, false)
+				o.Update(s.at, &m, false)
 			}
 		}
 		ratio := sum / runs / float64(within)

@@ -13,7 +13,7 @@ import (
 //
 // What the chart's covariance is on a healthy pump is not that of independent epochs: a regime's offset lasts, and the
 // noise of an epoch is correlated with that of the epoch before and among the features. The covariance is therefore carried along exactly
-// as the average itself is, so that whatever the sequence of operating points and pauses was, T2 of a healthy pump is chi-squared at
+// as the average itself is, so that whatever the sequence of epochs and pauses was, T2 of a healthy pump is chi-squared at
 // each look. Its fields are exported to be stored.
 type Omnibus struct {
 	// Limit is the T2 that the budget asks for.
@@ -21,8 +21,10 @@ type Omnibus struct {
 	// Carry is the correlation of an epoch's noise with that of the epoch before, Among that of the features' noise within an epoch.
 	Carry baseline.Vector
 	Among [dim][dim]float64
-	// Widen is by how much the variance of the noise is taken larger than it was estimated.
+	// Widen is by how much the variance of the noise is taken larger than it was estimated, Least is what the variance of a regime's
+	// offset is at least.
 	Widen float64
+	Least baseline.Vector
 
 	// Level is the average, in coordinates.
 	Level baseline.Vector
@@ -34,8 +36,7 @@ type Omnibus struct {
 
 	// Beyond is by how much the last epoch lay off the average, where that was farther than one epoch may pull.
 	Beyond baseline.Vector
-	// Op and At are those of the last epoch.
-	Op baseline.Op
+	// At is the time of the last epoch.
 	At time.Time
 	// Last is the last look, Quiet the last one at which nothing was conspicuous.
 	Last  Look
@@ -73,11 +74,17 @@ const (
 	release = 0.5
 )
 
-// NewOmnibus starts where learning ended. The pump brings epochsPerYear epochs a year, and budget is how many false alarms the
-// chart may give in a year.
-func NewOmnibus(h *baseline.Healthy, samples []baseline.Sample, epochsPerYear, budget float64) *Omnibus {
+// NewOmnibus starts where learning ended. usual is the healthy pump of the model before anything was learned: a stretch that saw few
+// regimes does not tell that this pump's offsets are smaller than usual. The pump brings epochsPerYear epochs a year, and budget is how many
+// false alarms the chart may give in a year.
+func NewOmnibus(h, usual *baseline.Healthy, samples []baseline.Sample, epochsPerYear, budget float64) *Omnibus {
+	o := &Omnibus{Level: h.Offset, At: h.At, Quiet: h.At}
 	_, regime := h.Expect(h.Last)
-	o := &Omnibus{Level: h.Offset, OffsetVar: regime, Regime: regime, WithRegime: regime, Op: h.Last, At: h.At, Quiet: h.At}
+	for j := range dim {
+		o.Least[j] = usual.Coef[j].Spread * usual.Coef[j].Spread
+		regime[j] = max(regime[j], o.Least[j])
+	}
+	o.OffsetVar, o.Regime, o.WithRegime = regime, regime, regime
 	o.Last.At = h.At
 	known := 0
 	for j := range dim {
@@ -108,19 +115,22 @@ func weightAfter(dt time.Duration) float64 {
 	return min(most, -math.Expm1(-max(0, dt.Seconds())/memory.Seconds()))
 }
 
-// Update takes an epoch that ended at the given time at an operating point. mirrored tells that A and B are named the other
+// Update takes an epoch that ended at the given time. mirrored tells that A and B are named the other
 // way round than when the pump was learned. It reports whether the chart was looked at with this epoch.
-func (o *Omnibus) Update(at time.Time, op baseline.Op, m *Measurement, mirrored bool) (looked bool) {
+func (o *Omnibus) Update(at time.Time, m *Measurement, mirrored bool) (looked bool) {
 	dt := at.Sub(o.At)
-	keep, w := baseline.Keep(o.Op, op, dt), weightAfter(dt)
-	o.Op, o.At = op, at
+	// An operating point that wanders does not renew the offset of its regime, and a new regime may be near the old one: only
+	// time is taken to forget.
+	keep, w := baseline.Keep(baseline.Op{}, baseline.Op{}, dt), weightAfter(dt)
+	o.At = at
 	dev := &m.Dev
 	if mirrored {
 		dev = &m.Mirrored
 	}
 	v, kept := 1-w, keep*keep
 	for j := range dim {
-		regime := m.OffsetVar[j] + kept*(o.Regime[j]-m.OffsetVar[j])
+		offset := max(m.OffsetVar[j], o.Least[j])
+		regime := offset + kept*(o.Regime[j]-offset)
 		o.Regime[j] = regime
 		// Covariances of the average with what comes now of the offset and of the noise.
 		withRegime, withNoise := keep*o.WithRegime[j], o.Carry[j]*o.WithNoise[j]

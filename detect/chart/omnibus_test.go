@@ -58,7 +58,7 @@ func TestOmnibusNIST(t *testing.T) {
 	m.Has[0], m.Has[1] = true, true
 	for i, w := range want {
 		m.Dev = baseline.Vector{x.At(i, 0), x.At(i, 1)}
-		if !o.Update(o.At.Add(step), baseline.Op{}, &m, false) {
+		if !o.Update(o.At.Add(step), &m, false) {
 			t.Fatal("the chart was not looked at")
 		}
 		if got := o.Last.T2; math.Abs(got-w) > 5.1e-5 { // four decimals are printed
@@ -77,7 +77,6 @@ type healthySignal struct {
 	carry, spread float64
 	among         float64 // correlation of every feature's noise with that of every other
 	offset, noise baseline.Vector
-	op            baseline.Op
 	at            time.Time
 }
 
@@ -99,13 +98,9 @@ func (s *healthySignal) start(limit float64) Omnibus {
 	return o
 }
 
-// next lets the pump run on for dt, now and then to another operating point.
+// next lets the pump run on for dt.
 func (s *healthySignal) next(dt time.Duration) Measurement {
-	before := s.op
-	if s.rng.IntN(20) == 0 {
-		s.op = baseline.Op{Head: -1.4 + 0.3*s.rng.NormFloat64(), Air: 0.05 * s.rng.NormFloat64()}
-	}
-	keep := baseline.Keep(before, s.op, dt)
+	keep := baseline.Keep(baseline.Op{}, baseline.Op{}, dt)
 	s.at = s.at.Add(dt)
 	var m Measurement
 	common := s.rng.NormFloat64()
@@ -119,7 +114,7 @@ func (s *healthySignal) next(dt time.Duration) Measurement {
 	return m
 }
 
-// TestOmnibusChiSquared: after any sequence of operating points and pauses T2 of a healthy pump is chi-squared, which is what the exact
+// TestOmnibusChiSquared: after any sequence of epochs and pauses T2 of a healthy pump is chi-squared, which is what the exact
 // covariance is for. The bounds are 4.5 standard errors of a mean, and of a count beyond the 99 % quantile.
 func TestOmnibusChiSquared(t *testing.T) {
 	for _, c := range []struct {
@@ -141,7 +136,7 @@ func TestOmnibusChiSquared(t *testing.T) {
 				o := s.start(math.Inf(1))
 				for range epochs {
 					m := s.next(time.Hour + time.Duration(s.rng.ExpFloat64()*float64(2*time.Hour)))
-					o.Update(s.at, s.op, &m, false)
+					o.Update(s.at, &m, false)
 				}
 				sum += o.Last.T2
 				if o.Last.T2 > quantile {
@@ -179,7 +174,7 @@ func TestOmnibusRunLength(t *testing.T) {
 						o.Limit = limit
 					}
 					m := s.next(LookEvery)
-					o.Update(s.at, s.op, &m, false)
+					o.Update(s.at, &m, false)
 					if n >= warm {
 						sum++
 					}
@@ -211,7 +206,7 @@ func TestOmnibusOutlier(t *testing.T) {
 			m.Has[rapid.IntRange(0, dim-1).Draw(t, "lacks")] = i%2 == 1
 			before := o.Level
 			m.Mirrored = m.Dev
-			o.Update(s.at, s.op, &m, rapid.Bool().Draw(t, "mirrored"))
+			o.Update(s.at, &m, rapid.Bool().Draw(t, "mirrored"))
 			bound := weightAfter(dt)*clip*math.Sqrt2*(1+1e-9) + 1e-12
 			for j := range dim {
 				if d := math.Abs(o.Level[j] - before[j]); d > bound {
@@ -237,7 +232,7 @@ func TestOmnibusHysteresis(t *testing.T) {
 			m.Dev[3] += 2
 		}
 		was := o.Last.Alarm
-		o.Update(s.at, s.op, &m, false)
+		o.Update(s.at, &m, false)
 		switch {
 		case o.Last.Alarm && !was:
 			alarms++
@@ -277,7 +272,7 @@ func TestOmnibusAllocates(t *testing.T) {
 	m := s.next(time.Hour)
 	if n := testing.AllocsPerRun(100, func() {
 		s.at = s.at.Add(time.Hour)
-		o.Update(s.at, s.op, &m, false)
+		o.Update(s.at, &m, false)
 	}); n != 0 {
 		t.Errorf("%g allocations an update", n)
 	}
@@ -296,7 +291,7 @@ func BenchmarkOmnibus(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
 				s.at = s.at.Add(c.dt)
-				o.Update(s.at, s.op, &m, false)
+				o.Update(s.at, &m, false)
 			}
 		})
 	}
