@@ -170,6 +170,12 @@ func evidenceOf(d *diagnose.Diagnosis) []event.Evidence {
 			Meaning: advice.Meaning(e.Feature.String(), e.Sigma > 0),
 		})
 	}
+	if c := d.Creep; c != nil {
+		out = append(out, event.Evidence{
+			Feature: "stall_creep", Unit: "1/s", Observed: significant(c.Rate), DeviationSigma: math.Round(c.Sigma*10) / 10,
+			Meaning: advice.Meaning("stall_creep", true),
+		})
+	}
 	return out
 }
 

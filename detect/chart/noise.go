@@ -57,43 +57,44 @@ func noiseOf(h *baseline.Healthy, samples []baseline.Sample) (carry baseline.Vec
 	return carry, among, most / distuv.ChiSquared{K: most}.Quantile(0.05)
 }
 
-// innovations are the standardised one-step errors of the healthy pump's filter over the learning stretch, outliers drawn in.
+// innovations are the standardised one-step errors over the learning stretch of a filter that takes what lasts for the offset of a
+// regime, outliers drawn in.
 func innovations(h *baseline.Healthy, samples []baseline.Sample) (z []baseline.Vector, has [][dim]bool) {
-	var f Filter
-	var none Effect
+	var x, p baseline.Vector // mean and variance of the offset
 	for i, s := range samples {
 		m := Measure(h, s.Obs)
-		if i == 0 {
-			f.P = m.OffsetVar
-		} else {
-			f.Move(baseline.Keep(samples[i-1].Obs.Op, s.Obs.Op, s.At.Sub(samples[i-1].At)), &m.OffsetVar, &none)
+		keep := 0.0
+		if i > 0 {
+			keep = baseline.Keep(samples[i-1].Obs.Op, s.Obs.Op, s.At.Sub(samples[i-1].At))
 		}
-		f.Swapped = s.Obs.SignFree && distance(&f, &m, &m.Mirrored) < distance(&f, &m, &m.Dev)
-		dev := m.Dev
-		if f.Swapped {
-			dev = m.Mirrored
-		}
-		var x baseline.Vector
+		same, other := 0.0, 0.0
+		var v baseline.Vector
 		for j := range dim {
+			x[j] *= keep
+			p[j] = keep*keep*p[j] + (1-keep*keep)*m.OffsetVar[j]
+			v[j] = p[j] + m.Var[j]
 			if m.Has[j] {
-				x[j] = min(clip, max(-clip, (dev[j]-f.X[j])/math.Sqrt(f.P[j]+m.Var[j])))
+				same += (m.Dev[j] - x[j]) * (m.Dev[j] - x[j]) / v[j]
+				other += (m.Mirrored[j] - x[j]) * (m.Mirrored[j] - x[j]) / v[j]
 			}
 		}
-		z, has = append(z, x), append(has, m.Has)
-		f.absorb(&m, &none)
+		dev := m.Dev
+		if s.Obs.SignFree && other < same {
+			dev = m.Mirrored
+		}
+		var off baseline.Vector
+		for j := range dim {
+			if !m.Has[j] {
+				continue
+			}
+			sd := math.Sqrt(v[j])
+			off[j] = min(clip, max(-clip, (dev[j]-x[j])/sd))
+			x[j] += p[j] / sd * off[j]
+			p[j] *= 1 - p[j]/v[j]
+		}
+		z, has = append(z, off), append(has, m.Has)
 	}
 	return z, has
-}
-
-// distance is the squared Mahalanobis distance of a deviation from what the filter expects.
-func distance(f *Filter, m *Measurement, dev *baseline.Vector) (q float64) {
-	for j := range dim {
-		if m.Has[j] {
-			d := dev[j] - f.X[j]
-			q += d * d / (f.P[j] + m.Var[j])
-		}
-	}
-	return q
 }
 
 // shrink writes the shrunk correlations among features beside the diagonal. What an epoch lacks counts as no deviation, so that the
