@@ -3,11 +3,13 @@ package detect
 import (
 	"bytes"
 	"encoding/gob"
+	"errors"
 	"fmt"
 	"time"
 
 	"diastole/detect/accept"
 	"diastole/detect/baseline"
+	"diastole/detect/chart"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/detect/prognose"
@@ -26,6 +28,7 @@ type Monitor struct {
 type state struct {
 	Learning learning
 	Bank     *diagnose.Bank
+	Omnibus  *chart.Omnibus
 	Summary  *BaselineSummary
 	Episodes episodes
 	// Course is the pump's level since the baseline, WearTold when the growth of the fault that stands was last told.
@@ -102,7 +105,9 @@ type Status struct {
 	Strokes float64
 	// Score is the ticket statistic, Threshold what it must exceed; both are 0 while learning.
 	Score, Threshold float64
-	Healthy          Healthy
+	// Change is the statistic of the omnibus chart at its last look, ChangeLimit what it must exceed.
+	Change, ChangeLimit float64
+	Healthy             Healthy
 	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
 	// Duty is how the pump has run over the last week; zero while the baseline is learned.
@@ -118,6 +123,7 @@ func (m *Monitor) Status() Status {
 	}
 	v := m.state.Bank.Verdict(kitOf)
 	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
+	s.Change, s.ChangeLimit = m.state.Omnibus.Last.T2, m.state.Omnibus.Limit
 	s.Healthy = Healthy{m.state.Bank.Healthy, m.settings.PressureRatio}
 	s.Open = m.state.Episodes.open()
 	s.Duty = m.duty()
@@ -199,6 +205,10 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	m.state.Bank.Update(e.End, o)
 	m.course(e)
 	m.emit(m.wear(m.state.Episodes.judge(m.state.Bank, e.End, o), e.End))
+	y := chart.Measure(m.state.Bank.Healthy, o)
+	if m.state.Omnibus.Update(e.End, &y, m.state.Bank.Filter.Swapped) {
+		m.emit(m.state.Episodes.judgeOmnibus(m.state.Bank, m.state.Omnibus, e.End, o))
+	}
 }
 
 // count adds the strokes of an epoch. Where more have passed since the counter was last heard, as between bursts, the counter
@@ -229,7 +239,9 @@ func (m *Monitor) count(e *feature.Epoch) {
 func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
 	h := baseline.LearnAfter(m.settings.Model, m.state.Best, l.Samples)
-	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
+	budget, perYear := m.settings.FalseTicketsPerYear, l.epochsPerYear()
+	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, perYear, (1-omnibusShare)*budget)
+	m.state.Omnibus = chart.NewOmnibus(h, baseline.Assumed(m.settings.Model, h.Known), l.Samples, perYear, omnibusShare*budget)
 	m.state.Bank.Stalls = l.Stalls
 	m.state.Summary = l.summary(m.settings.Learn.AsFound || m.state.Trial != nil && m.state.Trial.Wrong)
 	m.state.Learning = learning{}
@@ -270,6 +282,9 @@ func Restore(s Settings, data []byte) (*Monitor, error) {
 	b, err := feature.Restore(builderSettings(s), snap.Builder)
 	if err != nil {
 		return nil, fmt.Errorf("restore the open epoch: %w", err)
+	}
+	if (snap.State.Bank == nil) != (snap.State.Omnibus == nil) {
+		return nil, errors.New("restore the monitor: the snapshot has one chart without the other")
 	}
 	if snap.State.Bank != nil {
 		if err := snap.State.Bank.Use(s.Hypotheses); err != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"strings"
 	"text/tabwriter"
@@ -15,7 +16,7 @@ type checkCommand struct {
 }
 
 // Run implements the command.
-func (c *checkCommand) Run(s *streams) error {
+func (c *checkCommand) Run(ctx context.Context, s *streams) error {
 	cfg, err := config.Load(c.Config)
 	if err != nil {
 		return err
@@ -25,6 +26,8 @@ func (c *checkCommand) Run(s *streams) error {
 		pumps = "1 pump"
 	}
 	fmt.Fprintf(s.out, "%s is valid: site %s, %s.\n", c.Config, cfg.Site, pumps)
+	siteWords(s.out, cfg)
+	found := outlooks{w: s.out, cfg: cfg, shown: map[string]string{}}
 	for i := range cfg.Pumps {
 		p := &cfg.Pumps[i]
 		set := p.Settings
@@ -49,6 +52,9 @@ func (c *checkCommand) Run(s *streams) error {
 		}
 		for _, n := range notes(p) {
 			fmt.Fprintf(s.out, "  note: %s\n", n)
+		}
+		if err := found.write(ctx, p, set); err != nil {
+			return err
 		}
 	}
 	return nil
