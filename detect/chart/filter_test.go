@@ -175,8 +175,10 @@ func TestMoveInTwoStepsIsOne(t *testing.T) {
 		}
 		// Nothing kept is nothing known: the effect and its spread, and a regime's offset.
 		one.Move(0, &s.ms[0].OffsetVar, &s.effect)
-		if want := fresh(&s.ms[0], &s.effect); one.X != want.X || one.P != want.P {
-			t.Error("a deviation of which nothing is kept is not that of a fresh regime")
+		for j := range dim {
+			if want := s.ms[0].OffsetVar[j] + s.effect.Spread[j]*s.effect.Spread[j]; one.X[j] != s.effect.Mean[j] || one.P[j] != want {
+				t.Errorf("coordinate %d: of nothing kept comes %g±%g, a fresh regime has %g±%g", j, one.X[j], one.P[j], s.effect.Mean[j], want)
+			}
 		}
 	})
 }
