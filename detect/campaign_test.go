@@ -112,8 +112,8 @@ func runCase(c healthyCase, seed uint64, model pump.Model, hypotheses []diagnose
 	return sum
 }
 
-// runPump folds the epochs of one pump into a monitor. The budgets after the first are judged beside it on the same charts,
-// which depend on the threshold only in how far a score may run above it.
+// runPump learns one pump as a monitor does and follows it. The charts and the verdict on an epoch are the same for every
+// budget: of it depend only the thresholds, and in how far a score may run above them, for which the strictest budget stands.
 func runPump(s *healthyStream, model pump.Model, hypotheses []diagnose.Hypothesis) tally {
 	m := New(Settings{
 		Model: model, Hypotheses: hypotheses, FalseTicketsPerYear: campaignBudgets[0],
@@ -123,23 +123,27 @@ func runPump(s *healthyStream, model pump.Model, hypotheses []diagnose.Hypothesi
 		e := s.next()
 		m.epoch(&e)
 	}
-	m.Take()
 	bank := m.state.Bank
 	var threshold [len(campaignBudgets)]float64
 	for k, b := range campaignBudgets {
 		threshold[k] = diagnose.NewBank(bank.Healthy, hypotheses, epochsPerYear, b).Threshold
 	}
-	beside := make([]episodes, len(campaignBudgets))
+	var stand [len(campaignBudgets)]episodes
 	r := tally{years: pumpYears, top: -1e9, faults: map[string]int{}}
 	for range int(pumpYears * epochsPerYear) {
 		e := s.next()
-		m.epoch(&e)
-		r.count(0, m.state.Episodes, m.Take())
-		r.top = max(r.top, bank.Verdict(kitOf).FaultScore-threshold[0])
-		o, _ := baseline.Observe(e)
-		for k := 1; k < len(campaignBudgets); k++ {
+		o, ok := baseline.Observe(e)
+		if !ok {
+			panic("campaign: an epoch that cannot be judged")
+		}
+		bank.Update(e.End, o)
+		v := bank.Verdict(kitOf)
+		r.top = max(r.top, v.FaultScore-threshold[0])
+		for k := range campaignBudgets {
 			bank.Threshold = threshold[k]
-			r.count(k, beside[k], beside[k].judge(bank, e.End, o))
+			found := stand[k].judgeFault(bank, v, e.End, o)
+			found = append(found, stand[k].judgeCauses(bank, v, e.End, o)...)
+			r.count(k, stand[k], found)
 		}
 		bank.Threshold = threshold[0]
 	}

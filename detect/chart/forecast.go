@@ -32,7 +32,7 @@ func (f *Filter) foresee(m *Measurement, e *Effect, fresh float64) forecast {
 	if f.Swapped {
 		same, other = other, same
 	}
-	var q [4]float64 // going on, going on and swapped, fresh, fresh and swapped
+	var q0, q1, q2, q3 float64 // squared distances: going on, going on and swapped, fresh, fresh and swapped
 	goingDet, freshDet, n := 1.0, 1.0, 0
 	for j := range dim {
 		if !m.Has[j] {
@@ -43,14 +43,16 @@ func (f *Filter) foresee(m *Measurement, e *Effect, fresh float64) forecast {
 		goingDet *= v
 		freshDet *= w
 		inverse := 1 / (v * w)
-		a, b := same[j]-f.X[j], other[j]-f.X[j]
-		q[0] += a * a * w * inverse
-		q[1] += b * b * w * inverse
-		a, b = same[j]-e.Mean[j], other[j]-e.Mean[j]
-		q[2] += a * a * v * inverse
-		q[3] += b * b * v * inverse
+		a, b, c, d := same[j]-f.X[j], other[j]-f.X[j], same[j]-e.Mean[j], other[j]-e.Mean[j]
+		w *= inverse
+		v *= inverse
+		q0 += a * a * w
+		q1 += b * b * w
+		q2 += c * c * v
+		q3 += d * d * v
 		n++
 	}
+	q := [4]float64{q0, q1, q2, q3}
 	prior := [4]float64{(1 - fresh) * (1 - m.Swap), (1 - fresh) * m.Swap, fresh * (1 - m.Swap), fresh * m.Swap}
 	goingDet, freshDet = math.Sqrt(goingDet), math.Sqrt(freshDet)
 	best, top, sum := 0, 0.0, 0.0
