@@ -3,7 +3,6 @@
 package chart
 
 import (
-	"math"
 	"time"
 
 	"diastole/detect/baseline"
@@ -67,7 +66,4 @@ type Measurement struct {
 }
 
 // UnseenChange is the probability that a regime changes within dt without a sign in the operating point.
-func UnseenChange(dt time.Duration) float64 {
-	const mean = 36 * time.Hour // a valve is turned or a header changed every day or two (common practice)
-	return min(0.1, max(1e-5, 1-math.Exp(-dt.Hours()/mean.Hours())))
-}
+func UnseenChange(dt time.Duration) float64 { return baseline.UnseenChange(dt) }
