@@ -66,6 +66,7 @@ func (h *Healthy) fit(j int, p prior, samples []Sample) {
 	b, _ = climb(noise[chosen], noiseStep/2, func(b float64) float64 { return posterior(j, p, a, b, samples) })
 	f, _ := learn(j, p, a, b, reach.time, samples)
 	h.Coef[j], h.Offset[j], h.OffsetVar[j] = f.result()
+	h.Bias[j], h.BiasCov[j] = f.bias()
 }
 
 // The grid is in octaves about the prior's spread and noise.

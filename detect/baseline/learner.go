@@ -3,6 +3,8 @@ package baseline
 import (
 	"math"
 	"time"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // learnState is the size of the learner's state: the coefficients and the offset.
@@ -133,4 +135,32 @@ func (f *learner) outlook(phi [NumBasis]float64) float64 {
 		}
 	}
 	return v
+}
+
+// bias is the variance of the regression's error where it is least over all operating points, if the constant is left as it is,
+// and the covariance of that error with what an epoch without noise would show now. Elsewhere the error is this one and
+// one more that does not go with it, for where a quadratic form is least its slope is nothing.
+func (f *learner) bias() (variance, covariance float64) {
+	const n = NumBasis - 1
+	slopes, cross := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
+	for i := range n {
+		cross.SetVec(i, -f.p[i+1][0])
+		for k := range i + 1 {
+			slopes.SetSym(i, k, f.p[i+1][k+1])
+		}
+	}
+	var chol mat.Cholesky
+	var least mat.VecDense
+	if !chol.Factorize(slopes) || chol.SolveVecTo(&least, cross) != nil {
+		return 0, 0 // not known as a part of its own: all of it counts with the offsets
+	}
+	phi := [NumBasis]float64{1}
+	copy(phi[1:], least.RawVector().Data)
+	for i := range NumBasis {
+		covariance += phi[i] * f.p[i][NumBasis]
+		for k := range NumBasis {
+			variance += phi[i] * f.p[i][k] * phi[k]
+		}
+	}
+	return variance, variance + covariance
 }

@@ -24,10 +24,10 @@ type forecast struct {
 	weight         float64
 }
 
-// foresee weighs the four courses: the regime goes on, or is a new one with probability fresh, and the names of A and B are
+// foresee weighs the four courses: the regime goes on, or is a new one with probability anew, and the names of A and B are
 // kept or swapped. It is the inner loop of all charts. Variances and distances of all four are formed in one pass with
 // one division a coordinate, and the densities themselves are added, with one logarithm at the end.
-func (f *Filter) foresee(m *Measurement, e *Effect, fresh float64) forecast {
+func (f *Filter) foresee(m *Measurement, e *Effect, anew float64) forecast {
 	same, other := &m.Dev, &m.Mirrored
 	if f.Swapped {
 		same, other = other, same
@@ -39,11 +39,12 @@ func (f *Filter) foresee(m *Measurement, e *Effect, fresh float64) forecast {
 			continue
 		}
 		noise := m.Var[j] + e.Scatter[j]*e.Scatter[j]
-		v, w := f.P[j]+noise, m.OffsetVar[j]+e.Spread[j]*e.Spread[j]+noise
+		mean, fresh := f.fresh(j, m.OffsetVar[j], e)
+		v, w := f.P[j]+noise, fresh+noise
 		goingDet *= v
 		freshDet *= w
 		inverse := 1 / (v * w)
-		a, b, c, d := same[j]-f.X[j], other[j]-f.X[j], same[j]-e.Mean[j], other[j]-e.Mean[j]
+		a, b, c, d := same[j]-f.X[j], other[j]-f.X[j], same[j]-mean, other[j]-mean
 		w *= inverse
 		v *= inverse
 		q0 += a * a * w
@@ -53,7 +54,7 @@ func (f *Filter) foresee(m *Measurement, e *Effect, fresh float64) forecast {
 		n++
 	}
 	q := [4]float64{q0, q1, q2, q3}
-	prior := [4]float64{(1 - fresh) * (1 - m.Swap), (1 - fresh) * m.Swap, fresh * (1 - m.Swap), fresh * m.Swap}
+	prior := [4]float64{(1 - anew) * (1 - m.Swap), (1 - anew) * m.Swap, anew * (1 - m.Swap), anew * m.Swap}
 	goingDet, freshDet = math.Sqrt(goingDet), math.Sqrt(freshDet)
 	best, top, sum := 0, 0.0, 0.0
 	for i := range q {
@@ -104,9 +105,11 @@ func logMixture(prior, q *[4]float64, goingLogRoot, freshLogRoot float64, n int)
 
 // take is the Kalman update of every coordinate by the most probable course, the noise of an outlying epoch being inflated.
 func (f *Filter) take(m *Measurement, e *Effect, c forecast) {
+	b := &f.Bias
 	if c.fresh {
 		for j := range dim {
-			f.X[j], f.P[j] = e.Mean[j], m.OffsetVar[j]+e.Spread[j]*e.Spread[j]
+			f.X[j], f.P[j] = f.fresh(j, m.OffsetVar[j], e)
+			b.Cov[j] = b.Var[j]
 		}
 	}
 	f.Swapped = f.Swapped != c.swapped
@@ -117,9 +120,12 @@ func (f *Filter) take(m *Measurement, e *Effect, c forecast) {
 	for j := range dim {
 		if m.Has[j] {
 			noise := (m.Var[j] + e.Scatter[j]*e.Scatter[j]) / c.weight
-			gain := f.P[j] / (f.P[j] + noise)
-			f.X[j] += gain * (dev[j] - f.X[j])
-			f.P[j] *= 1 - gain
+			off, inverse := dev[j]-f.X[j], 1/(f.P[j]+noise)
+			f.X[j] += f.P[j] * inverse * off
+			b.X[j] += b.Cov[j] * inverse * off
+			b.Var[j] -= b.Cov[j] * b.Cov[j] * inverse
+			b.Cov[j] *= noise * inverse
+			f.P[j] *= noise * inverse
 		}
 	}
 }
