@@ -89,7 +89,9 @@ func drawn(f *Filter, m Measurement, rng *rand.Rand) Measurement {
 		g.Swapped = !g.Swapped
 	}
 	if rng.Float64() < m.Unseen {
-		g = Filter{P: m.OffsetVar, Swapped: g.Swapped}
+		for j := range dim {
+			g.X[j], g.P[j] = g.fresh(j, m.OffsetVar[j], &Effect{})
+		}
 	}
 	chi2 := 0.0
 	for range int(tailDoF) {
