@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -19,7 +20,7 @@ import (
 )
 
 var (
-	campaignYears = flag.Float64("campaign.years", 300, "pump-years of each case")
+	campaignYears = flag.Float64("campaign.years", 144, "pump-years of each case")
 	campaignTable = flag.String("campaign.table", "", "file that the table is written to")
 	campaignCase  = flag.String("campaign.case", "", "run only the cases whose name contains this")
 )
@@ -84,9 +85,9 @@ func TestCampaign(t *testing.T) {
 	t.Log("\n" + table.String())
 }
 
-// runCase follows a number of pumps, two at a time.
+// runCase follows a number of pumps, as many at a time as there are processors.
 func runCase(c healthyCase, seed uint64, model pump.Model, hypotheses []diagnose.Hypothesis, pumps int) tally {
-	const workers = 2
+	workers := runtime.GOMAXPROCS(0)
 	results := make([]tally, pumps)
 	var wg sync.WaitGroup
 	for w := range workers {
