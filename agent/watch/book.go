@@ -149,7 +149,7 @@ func ticketOf(p *config.Pump, id string, f *detect.Finding) event.Ticket {
 		Fault: d.Fault, Side: d.Side, Probability: rounded(d.Probability),
 		Kit: adv.Kit, Bring: adv.Bring, KitNumber: p.KitNumbers[adv.Kit],
 		Suspects: adv.Suspects, Urgency: adv.Urgency, NE107: string(adv.NE107), ISO14224: adv.ISO14224,
-		Severity: rounded(max(0, d.Severity)), Since: d.Since.UTC(), IfNotDone: adv.IfNotDone,
+		Severity: rounded(min(1, max(0, d.Severity))), Since: d.Since.UTC(), IfNotDone: adv.IfNotDone,
 		Evidence: evidenceOf(d), Cautions: adv.Cautions,
 	}
 	for _, a := range d.Alternatives {
