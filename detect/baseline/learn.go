@@ -64,7 +64,7 @@ func (h *Healthy) fit(j int, p prior, samples []Sample) {
 	}
 	a := float64(chosen)*spreadStep - spreadReach
 	b, _ = climb(noise[chosen], noiseStep/2, func(b float64) float64 { return posterior(j, p, a, b, samples) })
-	f, _ := learn(j, p, a, b, reach.time, samples)
+	f, _ := learn(j, p, a, b, samples)
 	h.Coef[j], h.Offset[j], h.OffsetVar[j] = f.result()
 	h.Bias[j], h.BiasCov[j] = f.bias()
 }
@@ -107,26 +107,20 @@ func climb(b, step float64, f func(b float64) float64) (at, best float64) {
 	return at, best
 }
 
-// posterior is the log posterior density of spread and noise, a and b octaves above the prior's. Whether offsets drift within
-// a regime is not known: a stretch in which they stand still must not refute a spread that changes of regime would show. So
-// it is that of offsets that drift or of such that do not, whichever suits better.
+// posterior is the log posterior density of spread and noise, a and b octaves above the prior's.
 func posterior(j int, p prior, a, b float64, samples []Sample) float64 {
-	_, drifting := learn(j, p, a, b, reach.time, samples)
-	_, standing := learn(j, p, a, b, standing, samples)
-	return max(drifting, standing) - 0.5*(a/spreadOctaves)*(a/spreadOctaves) - 0.5*(b/noiseOctaves)*(b/noiseOctaves)
+	_, density := learn(j, p, a, b, samples)
+	return density - 0.5*(a/spreadOctaves)*(a/spreadOctaves) - 0.5*(b/noiseOctaves)*(b/noiseOctaves)
 }
-
-// standing is a time in which an offset forgets itself that is longer than any stretch.
-const standing = 10000 * time.Hour
 
 // learn runs the learner of coordinate j over the samples, spread and noise being a and b octaves above the prior's, and
 // gives the log likelihood of the two.
-func learn(j int, p prior, a, b float64, drift time.Duration, samples []Sample) (*learner, float64) {
+func learn(j int, p prior, a, b float64, samples []Sample) (*learner, float64) {
 	f := newLearner(p, p.offset*math.Exp2(a), p.noise*math.Exp2(b))
 	density := 0.0
 	for i := range samples {
 		if s := &samples[i]; s.Obs.Has[j] {
-			density += f.step(s, j, drift)
+			density += f.step(s, j)
 		}
 	}
 	return f, density

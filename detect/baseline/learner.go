@@ -33,14 +33,13 @@ func newLearner(p prior, spread, noise float64) *learner {
 	return f
 }
 
-// step takes one epoch, offsets drifting within the given time, and returns its predictive log density: that of the mixture of
-// the regime going on, of a new one, drawn unseen, and of a lump that says nothing. The most probable of them is kept.
-func (f *learner) step(s *Sample, j int, drift time.Duration) float64 {
+// step takes one epoch and returns its predictive log density: that of the mixture of the regime going on, of a new one, drawn unseen, and of a lump that says nothing. The most probable of them is kept.
+func (f *learner) step(s *Sample, j int) float64 {
 	const u = NumBasis
 	unseen := 0.0
 	if f.begun {
 		dt := s.At.Sub(f.at)
-		f.move(keep(f.op, s.Obs.Op, dt, drift))
+		f.move(Keep(f.op, s.Obs.Op, dt))
 		unseen = UnseenChange(dt)
 	}
 	f.op, f.at, f.begun = s.Obs.Op, s.At, true

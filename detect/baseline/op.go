@@ -57,12 +57,9 @@ var reach = struct {
 // Keep is the correlation of the regime offset over a move from one operating point to another that took
 // the given time: an Ornstein-Uhlenbeck process whose clock runs with the operating point and, slowly,
 // with time.
-func Keep(from, to Op, dt time.Duration) float64 { return keep(from, to, dt, reach.time) }
-
-// keep is Keep for offsets that drift within the given time.
-func keep(from, to Op, dt, drift time.Duration) float64 {
+func Keep(from, to Op, dt time.Duration) float64 {
 	dh, da := (to.Head-from.Head)/reach.head, (to.Air-from.Air)/reach.air
-	return math.Exp(-0.5*(dh*dh+da*da) - max(0, dt.Hours())/drift.Hours())
+	return math.Exp(-0.5*(dh*dh+da*da) - max(0, dt.Hours())/reach.time.Hours())
 }
 
 // UnseenChange is the probability that a regime changes within dt without a sign in the operating point.
