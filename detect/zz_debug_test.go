@@ -23,7 +23,7 @@ func TestDebugCase(t *testing.T) {
 	np, _ := strconv.Atoi(os.Getenv("PUMPS"))
 	c := healthyCases[ci]
 	for i := range np {
-		s := newHealthyStream(c, uint64(ci+1)<<32+uint64(i))
+		s := newHealthyStream(c, c.seed(i))
 		m := New(Settings{Model: model, Hypotheses: hypotheses, FalseTicketsPerYear: 0.05,
 			Learn: LearnSettings{For: time.Duration(s.learn-1) * time.Hour}})
 		for m.state.Bank == nil {
