@@ -209,7 +209,7 @@ type snapshot struct {
 	Builder []byte
 }
 
-const snapshotVersion = 1
+const snapshotVersion = 2
 
 // Snapshot stores all that the monitor knows; findings that were not taken are not part of it.
 func (m *Monitor) Snapshot() ([]byte, error) {
