@@ -87,7 +87,7 @@ func (a *Agent) handOver(last bool) int64 {
 	if a.tell != nil && len(out.Events) > 0 {
 		a.tell(out.Events)
 	}
-	b := store.Batch{Events: out.Events}
+	b := store.Batch{Events: out.Events, Rebuilds: out.Rebuilds, Bodies: out.Bodies}
 	for _, e := range out.Epochs {
 		b.Epochs = append(b.Epochs, store.Epoch{Pump: e.Pump, Epoch: e.Epoch})
 	}

@@ -5,6 +5,7 @@ package detect
 import (
 	"time"
 
+	"diastole/detect/accept"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 )
@@ -26,6 +27,8 @@ const (
 	CauseRaised  Kind = "cause-raised"
 	CauseChanged Kind = "cause-changed"
 	CauseCleared Kind = "cause-cleared"
+	// RebuildJudged carries a verdict on the last rebuild.
+	RebuildJudged Kind = "rebuild-judged"
 )
 
 // Finding is one thing that the monitor found out, at a time of the data.
@@ -38,6 +41,7 @@ type Finding struct {
 	Epoch     *feature.Epoch      `json:"epoch,omitempty"`
 	Diagnosis *diagnose.Diagnosis `json:"diagnosis,omitempty"`
 	Baseline  *BaselineSummary    `json:"baseline,omitempty"`
+	Verdict   *accept.Verdict     `json:"verdict,omitempty"`
 	// StrokesRun is the number of strokes seen since the baseline began.
 	StrokesRun float64 `json:"strokes_run"`
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"diastole/detect/accept"
 	"diastole/detect/baseline"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
@@ -34,6 +35,10 @@ type state struct {
 	// Running is what the pump was last seen doing, and since when.
 	Running feature.Transition
 	Use     use
+	// Best is the best that the pump has been before its last rebuild, nil where that is not known; Trial is the acceptance of
+	// that rebuild, nil before the first one.
+	Best  *baseline.Healthy
+	Trial *accept.Trial
 }
 
 // New makes a monitor that has seen nothing.
@@ -136,7 +141,7 @@ func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float
 	return mean, sigma, true
 }
 
-// Relearn forgets the healthy pump and learns anew, as after a rebuild.
+// Relearn forgets the healthy pump and learns anew, as after another hose or product.
 func (m *Monitor) Relearn() {
 	m.state = state{Running: m.state.Running, Use: m.state.Use, Counter: m.state.Counter, Counted: m.state.Counted}
 }
@@ -165,6 +170,7 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
 	x := ordinary(*e, m.settings.PressureRatio)
 	o, ok := baseline.Observe(x)
+	m.try(&x, o, ok)
 	stall, stalled := diagnose.StallOf(&x)
 	if m.state.Bank == nil {
 		if stalled {
@@ -192,7 +198,7 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 func (m *Monitor) count(e *feature.Epoch) {
 	n, st := float64(e.Strokes), &m.state
 	if e.Counter.Valid {
-		if st.Counter.Valid {
+		if st.Counter.Valid && e.End.After(st.Counted) { // else epochs of before are folded again
 			d := e.Counter.V - st.Counter.V
 			if d < 0 {
 				d += m.settings.Counter.WrapsAt
@@ -214,10 +220,10 @@ func (m *Monitor) count(e *feature.Epoch) {
 // learned ends the learning stretch.
 func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
-	h := baseline.Learn(m.settings.Model, l.Samples)
+	h := baseline.LearnAfter(m.settings.Model, m.state.Best, l.Samples)
 	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
 	m.state.Bank.Stalls = l.Stalls
-	m.state.Summary = l.summary(m.settings.Learn.AsFound)
+	m.state.Summary = l.summary(m.settings.Learn.AsFound || m.state.Trial != nil && m.state.Trial.Wrong)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})
 }
@@ -229,7 +235,7 @@ type snapshot struct {
 	Builder []byte
 }
 
-const snapshotVersion = 1
+const snapshotVersion = 2
 
 // Snapshot stores all that the monitor knows; findings that were not taken are not part of it.
 func (m *Monitor) Snapshot() ([]byte, error) {

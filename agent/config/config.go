@@ -18,6 +18,17 @@ type Config struct {
 	Outlets  Outlets
 	Web      Web
 	StateDir string // empty: chosen from the environment, see StatePath
+	// Installed is the catalogue's installed base in the order of its file, watched pumps and others; Costs are its costs.
+	Installed []pump.Installed
+	Costs     pump.Costs
+	// Kits are all kits of the catalogue in the order of its file.
+	Kits []ModelKit
+}
+
+// ModelKit is a kit with the model that it is for.
+type ModelKit struct {
+	Model string
+	Kit   pump.KitSpec
 }
 
 // MQTT says where the sensor messages come from.
@@ -57,6 +68,10 @@ type Pump struct {
 	// KitNumbers are the part numbers of the catalogue by kit; nil where it gives none. Iterate it over
 	// sorted keys.
 	KitNumbers map[pump.Kit]string
+	// Upkeep is what the catalogue knows of the pump's upkeep, its kits those that fit the pump's materials.
+	Upkeep pump.Service
+	// Installed is the pump's place in the installed base, made of the keys above where the catalogue does not list it.
+	Installed pump.Installed
 	// Channels are in the order of signal.Channel.
 	Channels []Channel
 	// Settings is what the monitor is made from.
@@ -152,4 +167,6 @@ type InfluxDB struct {
 type Web struct {
 	// Listen is host:port on the loopback interface.
 	Listen string
+	// PublicURL is where people reach the page through the site's own proxy; empty: not at all.
+	PublicURL string
 }

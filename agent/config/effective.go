@@ -26,7 +26,7 @@ func Effective(c *Config) ([]byte, error) {
 			CAFile: c.MQTT.CAFile, CertFile: c.MQTT.CertFile, KeyFile: c.MQTT.KeyFile, QoS: int(c.MQTT.QoS),
 		},
 		Outlets:  effectiveOutletsOf(&c.Outlets),
-		Web:      effectiveWeb{Listen: c.Web.Listen},
+		Web:      effectiveWeb{Listen: c.Web.Listen, PublicURL: c.Web.PublicURL},
 		StateDir: c.StatePath(),
 	}
 	for i := range c.Pumps {
@@ -147,7 +147,8 @@ type effectiveInfluxDB struct {
 }
 
 type effectiveWeb struct {
-	Listen string `yaml:"listen"`
+	Listen    string `yaml:"listen"`
+	PublicURL string `yaml:"public_url,omitempty"`
 }
 
 func effectivePumpOf(p *Pump) effectivePump {

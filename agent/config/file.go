@@ -115,27 +115,8 @@ type fileInfluxDB struct {
 }
 
 type fileWeb struct {
-	Listen string `yaml:"listen" jsonschema_description:"host:port on the loopback interface; default 127.0.0.1:8317"`
-}
-
-// fileCatalogue is the catalogue as it is written.
-type fileCatalogue struct {
-	Models []fileModel `yaml:"models" jsonschema:"required" jsonschema_description:"the list of pump models"`
-}
-
-type fileModel struct {
-	Name               string            `yaml:"name" jsonschema:"required" jsonschema_description:"the name that a pump's model: refers to; it becomes a tag"`
-	Size               string            `yaml:"size" jsonschema_description:"the nominal size, in words"`
-	StrokeVolume       fileQuantity      `yaml:"stroke_volume" jsonschema:"required" jsonschema_description:"liquid displaced by one stroke, such as {value: 350, unit: mL}"`
-	MaxCyclesPerMinute float64           `yaml:"max_cycles_per_minute" jsonschema:"required" jsonschema_description:"free-flow cycle rate; one cycle is two strokes"`
-	MaxAirPressure     fileQuantity      `yaml:"max_air_pressure" jsonschema:"required" jsonschema_description:"the limit on the pump's plate, gauge, such as {value: 8.6, unit: bar}"`
-	Source             string            `yaml:"source" jsonschema:"required" jsonschema_description:"where these values come from: document, edition, page"`
-	KitNumbers         map[string]string `yaml:"kit_numbers" jsonschema_description:"the part number of each kit: wet-end, air-end, pilot-valve"`
-}
-
-type fileQuantity struct {
-	Value float64 `yaml:"value" jsonschema:"required" jsonschema_description:"the number"`
-	Unit  string  `yaml:"unit" jsonschema:"required" jsonschema_description:"the unit of value"`
+	Listen    string `yaml:"listen" jsonschema_description:"host:port on the loopback interface; default 127.0.0.1:8317"`
+	PublicURL string `yaml:"public_url" jsonschema_description:"where people reach the page through the site's own proxy; it is printed on tickets"`
 }
 
 // The keys below are refused with a reason of their own instead of "not known".

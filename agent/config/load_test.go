@@ -135,6 +135,7 @@ func TestContractExample(t *testing.T) {
 				Learn:               detect.LearnSettings{For: 100 * time.Hour},
 				FalseTicketsPerYear: 0.05,
 			},
+			Installed: pump.Installed{Position: "P-101", Serial: "0007", Model: "generic-one-inch"},
 		}},
 		Outlets: Outlets{MQTT: MQTTOutlet{Enabled: true, Prefix: "diastole"}},
 		Web:     Web{Listen: "127.0.0.1:8317"},
@@ -219,6 +220,12 @@ func TestFull(t *testing.T) {
 		Drive: "solenoid", Damper: true, AirHeader: "main-7bar", DischargeHeader: "ring-1",
 		ConditionAtStart: "rebuilt", Size: "1 in, polypropylene", Source: "invented for the tests",
 		KitNumbers: map[pump.Kit]string{pump.WetEnd: "EX-1PP-WET", pump.AirEnd: "EX-1PP-AIR", pump.PilotValve: "EX-1PP-PIL"},
+		Upkeep: pump.Service{Kits: []pump.KitSpec{
+			{Kit: pump.WetEnd, Number: "EX-1PP-WET"}, {Kit: pump.AirEnd, Number: "EX-1PP-AIR"}, {Kit: pump.PilotValve, Number: "EX-1PP-PIL"},
+		}},
+		Installed: pump.Installed{
+			Position: "P-101", Serial: "0007", Model: "example-one-inch-pp", Liquid: "caustic soda 30 %", Criticality: "spare at hand",
+		},
 	}
 	if diff := cmp.Diff(wantWords, first, cmpopts.IgnoreFields(Pump{}, "Channels", "Settings")); diff != "" {
 		t.Errorf("pump (-want +got):\n%s", diff)

@@ -14,7 +14,12 @@ import (
 // Schema is the JSON Schema (draft 2020-12) of a configuration file. It is printed from the structs that
 // a file is decoded into, and its words from the tables that a file is checked by. It knows keys, types
 // and words; what takes more than one value to judge, Parse alone knows.
-func Schema() ([]byte, error) {
+func Schema() ([]byte, error) { return schemaOf(&fileConfig{}, "Configuration of Diastole") }
+
+// CatalogueSchema is the JSON Schema of a catalogue, made in the same way.
+func CatalogueSchema() ([]byte, error) { return schemaOf(&fileCatalogue{}, "Catalogue of Diastole") }
+
+func schemaOf(file any, title string) ([]byte, error) {
 	r := jsonschema.Reflector{
 		FieldNameTag:               "yaml",
 		RequiredFromJSONSchemaTags: true,
@@ -23,11 +28,11 @@ func Schema() ([]byte, error) {
 		Namer:                      func(t reflect.Type) string { return strings.TrimPrefix(t.Name(), "file") },
 		Mapper:                     textSchema,
 	}
-	s := r.Reflect(&fileConfig{})
-	s.Title = "Configuration of Diastole"
+	s := r.Reflect(file)
+	s.Title = title
 	data, err := json.MarshalIndent(s, "", "  ")
 	if err != nil {
-		return nil, fmt.Errorf("configuration schema: %w", err)
+		return nil, fmt.Errorf("JSON Schema %q: %w", title, err)
 	}
 	return append(data, '\n'), nil
 }
@@ -123,9 +128,62 @@ func (fileWebhook) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "url").Pattern = httpPattern
 }
 
+func (fileWeb) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "public_url").Pattern = httpPattern
+}
+
 func (fileInfluxDB) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "url").Pattern = httpPattern
 }
+
+func (fileModel) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "kit_numbers").PropertyNames = &jsonschema.Schema{Enum: words(kits)}
+}
+
+func (fileKit) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "kit").Enum = words(kits)
+	atLeast(s, "lead_time_days", "0")
+}
+
+func (fileBOMLine) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "side").Enum = words(partSides)
+	property(s, "component").Enum = words(componentWords())
+	atLeast(s, "quantity", "1")
+}
+
+func (fileStock) JSONSchemaExtend(s *jsonschema.Schema) {
+	atLeast(s, "on_hand", "0")
+	atLeast(s, "reorder_point", "0")
+}
+
+func (fileCost) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "currency").Pattern = currencyCode.String()
+	atLeast(s, "value", "0")
+}
+
+func (fileCosts) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "currency").Pattern = currencyCode.String()
+}
+
+func (fileJoint) JSONSchemaExtend(s *jsonschema.Schema) {
+	s.OneOf = []*jsonschema.Schema{{Required: []string{"torque"}}, {Required: []string{"no_torque"}}}
+}
+
+func (fileTorque) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "unit").Enum = words(torqueUnits)
+}
+
+func (fileInstalled) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "position").Pattern = namePattern
+}
+
+func (fileShifts) JSONSchemaExtend(s *jsonschema.Schema) {
+	for key, most := range map[string]json.Number{"days_per_week": "7", "hours_per_day": "24"} {
+		property(s, key).Maximum = most
+	}
+}
+
+func atLeast(s *jsonschema.Schema, key string, least json.Number) { property(s, key).Minimum = least }
 
 const httpPattern = `^https?://[^#]+$`
 

@@ -21,6 +21,8 @@ const (
 	AdvisoryClosed  Type = "diastole.advisory.closed"
 	BaselineLearned Type = "diastole.baseline.learned"
 	BaselineReset   Type = "diastole.baseline.reset"
+	RebuildRecorded Type = "diastole.rebuild.recorded"
+	RebuildJudged   Type = "diastole.rebuild.judged"
 	Heartbeat       Type = "diastole.heartbeat"
 )
 
@@ -44,28 +46,39 @@ type TicketState string
 const (
 	StateOpen         TicketState = "open"
 	StateAcknowledged TicketState = "acknowledged"
+	StateScheduled    TicketState = "scheduled"
+	StateInWork       TicketState = "in-work"
 	StateClosed       TicketState = "closed"
 )
 
 // Outcome is how a ticket or an advisory ended.
 type Outcome string
 
-// The outcomes.
+// The outcomes. A ticket is done when the work is, and verified when the rebuilt pump has been judged good or a person has
+// said so.
 const (
 	Done      Outcome = "done"
+	Verified  Outcome = "verified"
 	Rejected  Outcome = "rejected"
 	Withdrawn Outcome = "withdrawn"
 )
 
 // Ticket is the data of a ticket event. A field that is not known is absent, not zero.
 type Ticket struct {
-	Ticket              string        `json:"ticket"`
-	Pump                string        `json:"pump"`
-	Serial              string        `json:"serial,omitempty"`
-	Model               string        `json:"model"`
-	State               TicketState   `json:"state"`
-	By                  string        `json:"by,omitempty"`
-	Outcome             Outcome       `json:"outcome,omitempty"`
+	Ticket  string      `json:"ticket"`
+	Pump    string      `json:"pump"`
+	Serial  string      `json:"serial,omitempty"`
+	Model   string      `json:"model"`
+	State   TicketState `json:"state"`
+	By      string      `json:"by,omitempty"`
+	Outcome Outcome     `json:"outcome,omitempty"`
+	// Version counts the changes that somebody who acts on the ticket should have seen: what people did, and another kit,
+	// urgency or flag. An act that names an older one is refused.
+	Version int64 `json:"version,omitempty"`
+	// ScheduledFor is the day on which the work is planned, YYYY-MM-DD.
+	ScheduledFor string `json:"scheduled_for,omitempty"`
+	// Log is what people did with the ticket, the oldest first.
+	Log                 []LogEntry    `json:"log,omitempty"`
 	Fault               pump.Fault    `json:"fault"`
 	Side                pump.Side     `json:"side"`
 	Probability         float64       `json:"probability"`
@@ -119,6 +132,8 @@ type Advisory struct {
 	Outcome     Outcome    `json:"outcome,omitempty"`
 	Evidence    []Evidence `json:"evidence,omitempty"`
 	Action      string     `json:"action"`
+	// Shelved is set while a person has put the advisory aside; its changes are then told to nobody but for its end.
+	Shelved *Shelf `json:"shelved,omitempty"`
 }
 
 // Baseline is the data of a baseline event. Of a reset it has only the pump, the model and the reason.

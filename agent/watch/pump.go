@@ -3,6 +3,7 @@ package watch
 import (
 	"bytes"
 	"encoding/gob"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -40,6 +41,7 @@ func newPump(site string, cfg *config.Pump, hypotheses []diagnose.Hypothesis) *p
 	p.settings.Hypotheses = detect.Possible(cfg.Settings, hypotheses)
 	p.holding.follow(cfg)
 	p.monitor = detect.New(p.settings)
+	p.book.Body = firstBody(cfg)
 	return p
 }
 
@@ -51,6 +53,7 @@ func (p *pump) advance(now time.Time) {
 	}
 	p.monitor.Advance(p.settler.Watermark())
 	p.collect()
+	p.book.unshelve(p.site, p.cfg, now, &p.out)
 }
 
 func (p *pump) offer(arrival time.Time, c signal.Chunk) {
@@ -80,6 +83,8 @@ func (p *pump) collect() {
 			p.book.fault(p.site, p.cfg, &f, &p.out)
 		case detect.CauseRaised, detect.CauseChanged, detect.CauseCleared:
 			p.book.cause(p.site, p.cfg, &f, &p.out)
+		case detect.RebuildJudged:
+			p.judged(&f)
 		}
 	}
 }
@@ -98,21 +103,14 @@ func baselineOf(p *config.Pump, s *detect.BaselineSummary) event.Baseline {
 	}
 }
 
-// rebuilt forgets the healthy pump: what was learned is true of it no more.
-func (p *pump) rebuilt(at time.Time, reason string) {
-	p.monitor.Relearn()
-	p.book.Rebuilt = true
-	p.out.emit(p.site, p.cfg.ID, event.BaselineReset, at, "baseline "+reason,
-		event.Baseline{Pump: p.cfg.ID, Model: p.cfg.Settings.Model.Name, Reason: reason})
-}
-
 // saved is the stored form of a pump.
 type saved struct {
 	Version int
 	Settler settle.State
 	Monitor []byte
-	Book    book
-	Newest  feature.Epoch
+	// Book is JSON: gob does not tell a pointer to zero from nil.
+	Book   []byte
+	Newest feature.Epoch
 
 	LastData, LastArrival time.Time
 
@@ -121,15 +119,19 @@ type saved struct {
 	Heard time.Time
 }
 
-const savedVersion = 1
+const savedVersion = 2
 
 func (p *pump) snapshot() ([]byte, error) {
 	m, err := p.monitor.Snapshot()
 	if err != nil {
 		return nil, fmt.Errorf("pump %s: %w", p.cfg.ID, err)
 	}
+	b, err := json.Marshal(&p.book)
+	if err != nil {
+		return nil, fmt.Errorf("snapshot of the tickets of pump %s: %w", p.cfg.ID, err)
+	}
 	var buf bytes.Buffer
-	s := saved{savedVersion, p.settler.Snapshot(), m, p.book, p.newest, p.lastData, p.lastArrival, p.holding.Held, p.holding.Heard}
+	s := saved{savedVersion, p.settler.Snapshot(), m, b, p.newest, p.lastData, p.lastArrival, p.holding.Held, p.holding.Heard}
 	if err := gob.NewEncoder(&buf).Encode(s); err != nil {
 		return nil, fmt.Errorf("snapshot of pump %s: %w", p.cfg.ID, err)
 	}
@@ -150,7 +152,12 @@ func (p *pump) restore(data []byte, epochs []feature.Epoch) error {
 	if err != nil {
 		return fmt.Errorf("snapshot of pump %s: %w", p.cfg.ID, err)
 	}
-	p.monitor, p.book, p.newest, p.lastData, p.lastArrival = m, s.Book, s.Newest, s.LastData, s.LastArrival
+	var b book
+	if err := json.Unmarshal(s.Book, &b); err != nil {
+		return fmt.Errorf("snapshot of the tickets of pump %s: %w", p.cfg.ID, err)
+	}
+	p.monitor, p.book, p.newest, p.lastData, p.lastArrival = m, b, s.Newest, s.LastData, s.LastArrival
+	p.standing()
 	if len(epochs) == 0 {
 		p.settler = settle.Restore(s.Settler)
 		p.holding.Held, p.holding.Heard = s.Held, s.Heard

@@ -43,11 +43,14 @@ type Output struct {
 	Events     []event.Event
 	Tickets    []Ticket
 	Advisories []Advisory
+	// Rebuilds and Bodies are those that have changed, as they now stand.
+	Rebuilds []event.Rebuild
+	Bodies   []event.Body
 }
 
 // Empty tells that there is nothing in it.
 func (o *Output) Empty() bool {
-	return len(o.Epochs)+len(o.Events)+len(o.Tickets)+len(o.Advisories) == 0
+	return len(o.Epochs)+len(o.Events)+len(o.Tickets)+len(o.Advisories)+len(o.Rebuilds)+len(o.Bodies) == 0
 }
 
 // Site watches all pumps of a configuration. It is not safe for concurrent use; one goroutine owns it.
@@ -121,6 +124,8 @@ func (s *Site) Take() Output {
 		all.Events = append(all.Events, p.out.Events...)
 		all.Tickets = append(all.Tickets, p.out.Tickets...)
 		all.Advisories = append(all.Advisories, p.out.Advisories...)
+		all.Rebuilds = append(all.Rebuilds, p.out.Rebuilds...)
+		all.Bodies = append(all.Bodies, p.out.Bodies...)
 		p.out = Output{}
 	}
 	return all
@@ -143,6 +148,10 @@ type Status struct {
 	Offline []Offline
 	// SinceRebuild is the strokes since the pump was new or rebuilt; 0 where that is not known.
 	SinceRebuild float64
+	// Body is the pump body that stands there, Parts what its components have run, Rebuild its last rebuild or nil.
+	Body    event.Body
+	Parts   []event.Part
+	Rebuild *event.Rebuild
 }
 
 // Offline is a channel that nothing can come from, since its edge node or device told its death.
@@ -169,43 +178,16 @@ func (s *Site) Status() []Status {
 			Pump: p.cfg, Settings: p.settings, LastData: p.lastData, LastArrival: p.lastArrival, Newest: p.newest, Monitor: p.monitor.Status(), Settled: p.settler.Counts(),
 			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories), Offline: p.offline(),
 		}
-		if p.book.sinceRebuild(p.cfg) {
-			out[i].SinceRebuild = out[i].Monitor.Strokes
+		out[i].Body, out[i].Parts = p.book.Body, p.parts(p.total())
+		if r := p.book.Body.Rebuilt; r != nil {
+			out[i].SinceRebuild = p.total() - *r
+		}
+		if r := p.book.Rebuild; r != nil {
+			c := *r
+			out[i].Rebuild = &c
 		}
 	}
 	return out
-}
-
-// Acknowledge records that a person has taken a ticket on.
-func (s *Site) Acknowledge(id, by string, at time.Time) (event.Ticket, error) {
-	return s.act(id, at, func(t *event.Ticket) error {
-		t.State, t.By = event.StateAcknowledged, by
-		return nil
-	})
-}
-
-// Close ends a ticket as done or rejected. Where it is done the pump has been rebuilt: its healthy state is learned anew.
-func (s *Site) Close(id, by string, outcome event.Outcome, note string, at time.Time) (event.Ticket, error) {
-	if outcome != event.Done && outcome != event.Rejected {
-		return event.Ticket{}, fmt.Errorf("outcome %q is not known; allowed are %s, %s", outcome, event.Done, event.Rejected)
-	}
-	t, err := s.act(id, at, func(t *event.Ticket) error {
-		t.State, t.By, t.Outcome, t.Note = event.StateClosed, by, outcome, note
-		return nil
-	})
-	if err == nil && outcome == event.Done {
-		s.find(t.Pump).rebuilt(at, "rebuilt: ticket "+id)
-	}
-	return t, err
-}
-
-func (s *Site) act(id string, at time.Time, change func(*event.Ticket) error) (event.Ticket, error) {
-	for _, p := range s.pumps {
-		if p.book.has(id) {
-			return p.book.act(p.site, p.cfg, id, at, change, &p.out)
-		}
-	}
-	return event.Ticket{}, fmt.Errorf("ticket %s: %w", id, ErrNotOpen)
 }
 
 // Snapshot stores all that is known of a pump, and the time of its newest data.
@@ -218,33 +200,52 @@ func (s *Site) Snapshot(pump string) (time.Time, []byte, error) {
 	return p.newest.End, data, err
 }
 
-// Adopt takes the tickets and advisories that stand from the store, which also knows what people did with them, in place
-// of those that folding the epochs gave. What that folding told has been told before.
-func (s *Site) Adopt(tickets []event.Ticket, advisories []event.Advisory) {
+// Known is what the store knows of all pumps beside epochs and snapshots: what people did is nowhere else.
+type Known struct {
+	// Tickets are those that stand, and closed ones, the oldest first.
+	Tickets    []event.Ticket
+	Advisories []event.Advisory
+	Bodies     []event.Body
+	// Rebuilds are the last ones of each body.
+	Rebuilds []event.Rebuild
+}
+
+// Adopt takes what the store knows in place of what folding the epochs gave. What that folding told has been told before, but
+// for how rebuilds have turned out since: that is told with the ids that it had.
+func (s *Site) Adopt(k Known) {
 	for _, p := range s.pumps {
 		p.out = Output{}
-		p.book = book{Rebuilt: p.book.Rebuilt}
-		for _, t := range tickets {
-			if t.Pump == p.cfg.ID && t.State != event.StateClosed {
+		folded := p.book.Rebuild
+		p.book = book{Body: p.book.Body}
+		p.know(k)
+		for _, t := range k.Tickets {
+			switch {
+			case t.Pump != p.cfg.ID:
+			case t.State != event.StateClosed:
 				p.book.Tickets = append(p.book.Tickets, t)
+			case t.Outcome == event.Done || t.Outcome == event.Verified:
+				p.book.keepDone(t)
 			}
 		}
-		for _, a := range advisories {
+		for _, a := range k.Advisories {
 			if a.Pump == p.cfg.ID {
 				p.book.Advisories = append(p.book.Advisories, a)
 			}
 		}
+		p.catchUp(folded)
 	}
 }
 
 // Restore goes on where a snapshot was taken, and folds the epochs that were finished since. Without a snapshot (nil) it
-// folds the epochs alone. A snapshot that cannot be read is an error, after which the pump is as new.
-func (s *Site) Restore(pump string, snapshot []byte, epochs []feature.Epoch) error {
+// folds the epochs alone, which are those since the baseline began, with what the store knows of the body. A snapshot that cannot be read is an error, after which the pump is as new.
+func (s *Site) Restore(pump string, snapshot []byte, epochs []feature.Epoch, k Known) error {
 	p := s.find(pump)
 	if p == nil {
 		return fmt.Errorf("pump %s is not configured", pump)
 	}
 	if snapshot == nil {
+		p.know(k)
+		p.resume()
 		p.refold(epochs)
 		return nil
 	}
