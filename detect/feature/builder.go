@@ -70,7 +70,6 @@ type state struct {
 	FastEnd int64
 
 	Stretch stretch
-	Rhythm  stroke.Rhythm
 	Running running
 	Epoch   building
 	Latency latency

@@ -73,8 +73,11 @@ func (b *Builder) maxRate() float64 {
 // counterPast is how far back the counter is asked how fast the pump strokes.
 const counterPast = 10 * second
 
-// counterPrior tells the decoder how many strokes the counter makes of the part of a window after the fixed edge.
-func (b *Builder) counterPrior(w *stroke.Window, from, to int64) {
+// counterPrior tells the decoder how many strokes the counter makes of the part of the stretch that is open; t0 is the time of
+// its first grid point.
+func (b *Builder) counterPrior(t0 int64) stroke.Counter {
+	begin, end := b.decoder.Open()
+	open, to := end-begin, t0+int64(end*1e9)
 	var first, last reading
 	n := 0
 	for _, c := range b.st.Counter {
@@ -89,21 +92,16 @@ func (b *Builder) counterPrior(w *stroke.Window, from, to int64) {
 	span := float64(last.T-first.T) / 1e9
 	d, ok := b.delta(first, last)
 	if n < 2 || !ok || d == 0 {
-		return
-	}
-	open := float64(to-from) / 1e9
-	if w.HasFixed {
-		open -= w.Fixed.At
+		return stroke.Counter{}
 	}
 	quantum := 1.0
 	if b.set.CounterPerCycle {
 		quantum = 2
 	}
-	rate := d / span
-	w.Strokes = rate * open
+	strokes := d / span * open
 	// A quantum of uncertainty at each end of the span, half a stroke at the end of the window, and strokes that
 	// do not come evenly.
-	w.StrokesSE = math.Hypot(0.6*quantum*open/span, 0.5) + 0.05*w.Strokes
+	return stroke.Counter{Strokes: strokes, SE: math.Hypot(0.6*quantum*open/span, 0.5) + 0.05*strokes}
 }
 
 // run is the edges of one stretch within an epoch: the number of the first, and the times of all, which follow each

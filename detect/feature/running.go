@@ -115,7 +115,7 @@ func (b *Builder) standing() State {
 // pump races, against its own habit or close to the limit of its size.
 func (b *Builder) judgeDry(now int64) {
 	r := &b.st.Running
-	rate := 2 / (b.st.Rhythm.Period[0] + b.st.Rhythm.Period[1])
+	rate := 2 / (b.decoder.Rhythm.Period[0] + b.decoder.Rhythm.Period[1])
 	flat := r.Discharge < 0.1*r.Inlet && r.Swing < 0.1*r.Inlet
 	races := b.set.MaxStrokeRate > 0 && rate > 0.8*b.set.MaxStrokeRate ||
 		r.UsualRate > 0 && rate > 1.7*r.UsualRate && r.Inlet < 1.1*r.UsualInlet

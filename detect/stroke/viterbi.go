@@ -6,30 +6,27 @@ import "math"
 // renewal process. Each edge contributes the likelihood ratio of its evidence (changeover of that side against
 // clutter), each interval its density over the rate of chance candidates. Forney, Proc. IEEE 61, 1973, gives
 // the recursion. The sequence is left in d.trial; its log-likelihood ratio against no edge is returned.
-func (d *Decoder) viterbi(w Window, r Rhythm, total, length float64) float64 {
+func (d *Decoder) viterbi(r Rhythm) float64 {
 	d.trial = d.trial[:0]
-	n := len(d.cands)
+	n := len(d.window)
 	if n == 0 {
 		return math.Inf(-1)
 	}
-	m := newModel(r, total, float64(n)/length)
+	begin, end := d.Open()
+	m := newModel(r, d.weights.total, float64(n)/(end-begin))
 	if cap(d.best) < n {
 		d.best = make([][2]float64, n)
 		d.from = make([][2]int32, n)
 	}
 	d.best, d.from = d.best[:n], d.from[:n]
-	first := 0
-	for w.HasFixed && first < n && d.cands[first].At < w.Fixed.At+w.MinStroke {
-		first++
-	}
-	for j := first; j < n; j++ {
-		c := d.cands[j]
+	for j := range n {
+		c := &d.window[j]
 		for s := range 2 {
-			node := m.node(c.Evidence, s)
-			d.best[j][s], d.from[j][s] = node+d.start(w, m, c.At, s), -1
-			for i := j - 1; i >= max(first, j-lookback); i-- {
-				gap := c.At - d.cands[i].At
-				if gap < w.MinStroke {
+			node := m.node(c.Z, s)
+			d.best[j][s], d.from[j][s] = node+d.start(&m, c.At-begin, s), -1
+			for i := j - 1; i >= max(0, j-lookback); i-- {
+				gap := c.At - d.window[i].At
+				if gap < d.MinStroke {
 					continue
 				}
 				if v := d.best[i][1-s] + node + m.interval(gap, s); v > d.best[j][s] {
@@ -39,18 +36,16 @@ func (d *Decoder) viterbi(w Window, r Rhythm, total, length float64) float64 {
 		}
 	}
 	at, side, score := -1, 0, math.Inf(-1)
-	for j := first; j < n; j++ {
-		c := d.cands[j]
+	for j := range n {
+		c := &d.window[j]
 		for s := range 2 {
-			if v := d.best[j][s] + m.open(length-c.At, 1-s); v > score {
+			if v := d.best[j][s] + m.open(end-c.At, 1-s); v > score {
 				at, side, score = j, s, v
 			}
 		}
 	}
 	for at >= 0 {
-		e := d.cands[at]
-		e.Side = uint8(side)
-		d.trial = append(d.trial, e)
+		d.trial = append(d.trial, d.window[at].edge(uint8(side)))
 		at, side = int(d.from[at][side]), 1-side
 	}
 	for i, j := 0, len(d.trial)-1; i < j; i, j = i+1, j-1 {
@@ -62,19 +57,17 @@ func (d *Decoder) viterbi(w Window, r Rhythm, total, length float64) float64 {
 // lookback is how many candidates a stroke may leave out: more than noise puts into the longest hesitation.
 const lookback = 40
 
-// start is the log-likelihood of what lies before the first edge of the sequence.
-func (d *Decoder) start(w Window, m model, at float64, side int) float64 {
-	if !w.HasFixed {
-		return m.open(at, side) - math.Log((m.r.Period[0]+m.r.Period[1])/2) - m.logRate
+// start is the log-likelihood of what lies before the first edge of the sequence, which comes after a time.
+func (d *Decoder) start(m *model, after float64, side int) float64 {
+	last, has := d.last()
+	if !has {
+		return m.open(after, side) - math.Log((m.r.Period[0]+m.r.Period[1])/2) - m.logRate
 	}
-	if int(w.Fixed.Side) == side {
+	if int(last.Side) == side {
 		return math.Inf(-1)
 	}
-	return m.interval(at-w.Fixed.At, side)
+	return m.interval(after, side)
 }
-
-// leastHeight is the evidence from which a maximum is a candidate at all, where an ordinary changeover has total.
-func leastHeight(total float64) float64 { return max(2, 0.06*total) }
 
 // model holds what viterbi needs of a rhythm, precomputed.
 type model struct {
@@ -108,7 +101,7 @@ func newModel(r Rhythm, total, rate float64) model {
 }
 
 // The evidence of changeovers scatters by heightScatter, but for a share odd of them that can be anything, as the
-// first ones after a hesitation, which fill a chamber against no pressure. The evidence of clutter falls off
+// 0 ones after a hesitation, which fill a chamber against no pressure. The evidence of clutter falls off
 // exponentially, within a distance of clutter; both relative to an ordinary changeover.
 const (
 	heightScatter = 0.12
