@@ -30,7 +30,7 @@ func (s *State) spans() spans {
 	return spans{
 		n: n, fast: n + max(in(max(fastRecovery, fastShare*s.MinStroke)), n),
 		slow: n + max(in(max(slowRecovery, slowShare*s.MinStroke)), 2*n),
-		w:    max(in(dischargeSpan*s.MinStroke), 1), h: in(dischargeMean * s.MinStroke),
+		w:    max(in(dischargeSpan*s.MinStroke), 3), h: in(dischargeMean * s.MinStroke),
 		lag: in(min(maxLag, lagShare*s.MinStroke)),
 	}
 }

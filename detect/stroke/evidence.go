@@ -25,8 +25,12 @@ const (
 const minPresence = 4
 
 // scatter is that of a channel's evidence, relative to its height, that does not come from noise: no two changeovers
-// are the same, and valves and pipes move the pressures as well.
-const scatter = 0.08
+// are the same, and valves and pipes move the pressures as well. Where a span is one sample only, a dip of the inlet may fall
+// between two: scatterCoarse.
+const (
+	scatter       = 0.08
+	scatterCoarse = 0.25
+)
 
 // strength describes one channel's evidence: the usual height of its tall maxima, what white noise of the samples adds
 // to it, and the whole scatter that it is trusted to have.
@@ -46,9 +50,13 @@ func over(a, b float64) float64 {
 }
 
 // strength is that of a lane by the peaks that it remembers.
-func (d *Decoder) strength(l *lane) strength {
+func (d *Decoder) strength(l *lane, span int) strength {
 	h := l.height(&d.short)
-	return strength{height: h, white: l.White, noise: math.Hypot(l.White, scatter*h)}
+	share := scatter
+	if span == 1 {
+		share = scatterCoarse
+	}
+	return strength{height: h, white: l.White, noise: math.Hypot(l.White, share*h)}
 }
 
 // weights make one evidence of the two channels', in standard deviations of its own noise. They are those of a matched filter
@@ -59,9 +67,9 @@ type weights struct {
 	total float64
 	// in, out, and inAlone, outAlone weigh the channels.
 	in, out, inAlone, outAlone float32
-	// most is what the discharge counts for at most, Pa, where the inlet shows changeovers: how deep a sag is in which the valve
-	// hangs says nothing about where it ends.
-	most float32
+	// Where the inlet shows changeovers, the discharge counts for most at most, Pa, and in full only from an inlet's fall of full
+	// on, Pa: how deep a sag is in which the valve hangs says nothing about where it ends. Elsewhere full is zero.
+	most, full float32
 }
 
 // clearInlet is the ratio from which an inlet by itself shows changeovers.
@@ -75,16 +83,23 @@ func weigh(in, out strength) weights {
 	w.in, w.out = float32(over(in.ratio(), in.noise)/w.total), float32(over(out.ratio(), out.noise)/w.total)
 	w.inAlone, w.outAlone = float32(over(w.total, in.height)), float32(over(w.total, out.height))
 	if in.ratio() > clearInlet {
-		w.most = float32(out.height)
+		w.most, w.full = float32(out.height), float32(in.height/3)
 	}
 	return w
 }
+
+// unbacked is the part of the discharge's evidence that counts where the inlet does not fall.
+const unbacked = 0.25
 
 // join is the evidence of a fall u of the inlet and a bend v of the discharge, NaN where a channel has a hole.
 func (w *weights) join(u, v float32) float32 {
 	switch {
 	case u == u && v == v:
-		return w.in*u + w.out*min(v, w.most)
+		v = min(v, w.most)
+		if w.full > 0 && u < w.full && v > 0 {
+			v *= unbacked + (1-unbacked)*max(u, 0)/w.full
+		}
+		return w.in*u + w.out*v
 	case u == u:
 		return w.inAlone * u
 	case v == v:
@@ -110,7 +125,7 @@ func (d *Decoder) extend(fresh int, final bool) {
 	// The last places are looked at again when their neighbours are there.
 	gap := sp.w/2 + 1
 	d.Out.findPeaks(d.Out.E, max(known-gap, 0), len(d.Out.E)-gap, gap)
-	in, out := d.strength(&d.In), d.strength(&d.Out)
+	in, out := d.strength(&d.In, sp.n), d.strength(&d.Out, sp.w)
 	d.weights = weigh(in, out)
 	lag := 0
 	if in.height > 0 && out.height > 0 {
