@@ -1,6 +1,6 @@
 package stroke
 
-import ("math";"os";"fmt")
+import "math"
 
 // State is all that a Decoder remembers. Places are counted from the first sample that is still held, which is number Base of
 // the stretch; times are seconds from the first sample of the stretch.
@@ -10,8 +10,6 @@ type State struct {
 	Rhythm          Rhythm
 	// Template is the usual dip.
 	Template Template
-	// Typical is the part of a fall of the inlet that usually soon comes back.
-	Typical float64
 
 	Base    int64
 	In, Out lane
@@ -110,7 +108,6 @@ func (d *Decoder) Find(c Counter, final bool) (edges []Edge, settled int) {
 			settled++
 		}
 	}
-	if os.Getenv("ZZ")!="" { fmt.Println("hop",d.end(),d.weights,d.Rhythm,c); for _,k:=range d.Cands {fmt.Printf("   c %.3f z %.2f u %.2f v %.2f\n",k.At,k.Z/d.weights.total,float64(k.U*d.weights.in)/d.weights.total,float64(k.V*d.weights.out)/d.weights.total)}; for _,e:=range d.path{fmt.Printf("   e %.3f %d\n",e.At,e.Side)}}
 	for i := range d.path[:settled] {
 		d.settle(&d.path[i])
 	}

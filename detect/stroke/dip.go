@@ -1,6 +1,10 @@
 package stroke
 
-import "math"
+import (
+	"math"
+
+	"diastole/detect/robust"
+)
 
 // A dip comes back: the small volume between regulator and valve fills within some ten milliseconds. What falls
 // and stays down is a regulator that settles, or another user of the header. So the inlet has to come back by half
@@ -51,9 +55,9 @@ func (d *Decoder) dips(sp spans, to int) {
 		}
 	}
 	chance := chanceRise * float32(l.White)
-	d.Typical = d.typicalReturn()
-	typical := float32(d.Typical)
-	least := float32(l.White)
+	typical, usual := d.typicalReturn()
+	// What is too small for a candidate needs no closer look.
+	least := max(float32(l.White), 0.06*usual)
 	for i := from; i < to; i++ {
 		e := float32(0)
 		if i < len(l.F) {
@@ -91,8 +95,8 @@ func (l *lane) top(from, to int) float32 {
 // rise is how far the inlet comes back within some samples of a fall at i, from its mean over the n samples after it.
 func (l *lane) rise(i, n, within int) float32 { return l.top(i+2*n, i+within) - l.M[i+n] }
 
-// typicalReturn is the median, over the tall falls, of the part that comes back soon.
-func (d *Decoder) typicalReturn() float64 {
+// typicalReturn is the median, over the tall falls, of the part that comes back soon, and half of the largest but one.
+func (d *Decoder) typicalReturn() (share, height float32) {
 	var first, second float32
 	for _, p := range d.In.Peaks {
 		switch {
@@ -109,7 +113,7 @@ func (d *Decoder) typicalReturn() float64 {
 		}
 	}
 	if len(d.short) == 0 {
-		return 1
+		return 1, second / 2
 	}
-	return min(max(float64(selectRank(d.short, len(d.short)/2)), leastReturn), 1.5)
+	return min(max(robust.Select(d.short, len(d.short)/2), leastReturn), 1.5), second / 2
 }

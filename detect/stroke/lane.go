@@ -2,13 +2,15 @@ package stroke
 
 import (
 	"math"
-	"slices"
+
+	"diastole/detect/robust"
 )
 
 // lane is one channel on the grid and the evidence formed of it.
 type lane struct {
 	// X are the pressures, Pa, NaN where the channel has a hole. E is the evidence at the same places, Pa, as far as it could
-	// be formed. Only the inlet has M, the mean of X over the span up to there, and F, how far X falls there.
+	// be formed. M is the mean of X over some samples up to
+	// there; only the inlet has F, how far X falls there.
 	X, E, M, F []float32
 	// White is the standard deviation that the samples' noise gives E, Pa; 0 until it was measured.
 	White float64
@@ -44,25 +46,44 @@ func (l *lane) reset() {
 	l.X, l.E, l.M, l.F, l.Peaks = l.X[:0], l.E[:0], l.M[:0], l.F[:0], l.Peaks[:0]
 }
 
-// fall extends the falls of an inlet: for each sample, the mean over the n samples before it less the mean over the
-// n samples after it; zero within n samples of the beginning.
-func (l *lane) fall(n int) {
-	for len(l.F) < min(n, len(l.X)) {
-		l.F = append(l.F, 0)
-	}
+// average extends M: the mean of X over the n samples up to each place; X itself before there are so many.
+func (l *lane) average(n int) {
 	for len(l.M) < min(n-1, len(l.X)) {
 		l.M = append(l.M, l.X[len(l.M)])
 	}
 	x := l.X
-	inv := 1 / float32(n)
-	for i := len(l.M); i < len(x); i++ {
-		sum := float32(0)
-		for _, v := range x[i-n+1 : i+1] {
-			sum += v
+	k := len(l.M)
+	switch n {
+	case 1:
+		l.M = append(l.M, x[k:]...)
+	case 2:
+		for ; k < len(x); k++ {
+			l.M = append(l.M, (x[k-1]+x[k])/2)
 		}
-		l.M = append(l.M, sum*inv)
+	case 3:
+		for ; k < len(x); k++ {
+			l.M = append(l.M, (x[k-2]+x[k-1]+x[k])/3)
+		}
+	default:
+		inv := 1 / float32(n)
+		for ; k < len(x); k++ {
+			sum := float32(0)
+			for _, v := range x[k-n+1 : k+1] {
+				sum += v
+			}
+			l.M = append(l.M, sum*inv)
+		}
 	}
-	for i := len(l.F); i+n < len(x); i++ {
+}
+
+// fall extends the falls of an inlet: for each sample, the mean over the n samples before it less the mean over the
+// n samples after it; zero within n samples of the beginning.
+func (l *lane) fall(n int) {
+	l.average(n)
+	for len(l.F) < min(n, len(l.X)) {
+		l.F = append(l.F, 0)
+	}
+	for i := len(l.F); i+n < len(l.M); i++ {
 		l.F = append(l.F, l.M[i-1]-l.M[i+n])
 	}
 }
@@ -71,27 +92,12 @@ func (l *lane) fall(n int) {
 // the mean around it, each over 2h+1 samples: large where it turns from falling to rising. It is zero near the
 // beginning, NaN near holes.
 func (l *lane) bend(w, h int) {
+	l.average(2*h + 1)
 	for len(l.E) < min(w+h, len(l.X)) {
 		l.E = append(l.E, 0)
 	}
-	x := l.X
-	first := len(l.E)
-	if h == 0 {
-		for i := first; i+w < len(x); i++ {
-			l.E = append(l.E, (x[i-w]+x[i+w])/2-x[i])
-		}
-		return
-	}
-	around := func(k int) float32 {
-		sum := float32(0)
-		for _, v := range x[k-h : k+h+1] {
-			sum += v
-		}
-		return sum
-	}
-	inv := 1 / float32(2*h+1)
-	for i := first; i+w+h < len(x); i++ {
-		l.E = append(l.E, ((around(i-w)+around(i+w))/2-around(i))*inv)
+	for i := len(l.E) + h; i+w < len(l.M); i++ {
+		l.E = append(l.E, (l.M[i-w]+l.M[i+w])/2-l.M[i])
 	}
 }
 
@@ -127,7 +133,7 @@ func (l *lane) noise(scratch *[]float32, from int, share float64) {
 	if level != level {
 		level = 0
 	}
-	white := max(float64(selectRank(all, len(all)/2))*secondScale*math.Sqrt(share), leastNoise*(math.Abs(level)+101325))
+	white := max(float64(robust.Select(all, len(all)/2))*secondScale*math.Sqrt(share), leastNoise*(math.Abs(level)+101325))
 	if l.White == 0 {
 		l.White = white
 	}
@@ -159,7 +165,7 @@ func (l *lane) height(scratch *[]float32) float64 {
 	if len(all) == 0 || second <= 0 {
 		return 0
 	}
-	return float64(selectRank(all, len(all)/2))
+	return float64(robust.Select(all, len(all)/2))
 }
 
 // findPeaks remembers the maxima in [from, to) of e, the lane's evidence or falls, that exceed the noise and are the largest
@@ -182,38 +188,4 @@ func isMaximum[F float32 | float64](e []F, i, gap int) bool {
 		}
 	}
 	return true
-}
-
-// selectRank puts the element of rank k (from 0) of x in its place, smaller ones before it, and returns it (Hoare, Comm. ACM 4,
-// 1961, algorithm 65).
-func selectRank[F float32 | float64](x []F, k int) F {
-	low, high := 0, len(x)-1
-	for high-low > 12 {
-		mid := (low + high) / 2
-		pivot := max(min(x[low], x[mid]), min(max(x[low], x[mid]), x[high]))
-		i, j := low, high
-		for i <= j {
-			for x[i] < pivot {
-				i++
-			}
-			for x[j] > pivot {
-				j--
-			}
-			if i <= j {
-				x[i], x[j] = x[j], x[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			high = j
-		case k >= i:
-			low = i
-		default:
-			return x[k]
-		}
-	}
-	slices.Sort(x[low : high+1])
-	return x[k]
 }

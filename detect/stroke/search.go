@@ -3,6 +3,8 @@ package stroke
 import (
 	"math"
 	"slices"
+
+	"diastole/detect/robust"
 )
 
 // search finds the sequence of candidates, and the rhythm behind it, that explain best what is not settled. It is left in d.path,
@@ -303,7 +305,7 @@ func (d *Decoder) learn(old Rhythm, found []Edge) Rhythm {
 				excess += v - usual
 			}
 		}
-		r.Height[s] = min(selectRank(d.height, len(d.height)/2)/total, 1.5)
+		r.Height[s] = min(robust.Select(d.height, len(d.height)/2)/total, 1.5)
 	}
 	if n > 0 {
 		r.Hesitation = min(max(far/n, 0.02), 0.4)

@@ -9,6 +9,8 @@ type Template struct {
 	// that made it lies at Zero.
 	X    []float32
 	Zero int
+	// Half is where it has fallen by half of its dip, in its own steps from its zero.
+	Half float64
 	// N is how many dips made it.
 	N int
 }
@@ -42,12 +44,7 @@ func (d *Decoder) refine(e *Edge) {
 		t.begin(d, at, fine)
 		return
 	}
-	half := t.half()
-	if math.IsNaN(half) {
-		*t = Template{}
-		return
-	}
-	half /= float64(fine)
+	half := t.Half / float64(fine)
 	place, rest := t.place(d.In.X, at-half, fine)
 	// Noise may have moved the moment of half the fall far from the fall.
 	if top := e.top/d.Step - float64(d.Base); math.Abs(top-at)*d.Step > topReach*max(leastShortest, d.MinStroke) || math.IsNaN(rest) {
@@ -60,6 +57,9 @@ func (d *Decoder) refine(e *Edge) {
 		t.learn(d.In.X, place, fine)
 		if t.N > leastDips {
 			e.At = (place + half + float64(d.Base)) * d.Step
+		}
+		if t.Half = t.half(); math.IsNaN(t.Half) {
+			*t = Template{}
 		}
 	case t.N <= leastDips:
 		*t = Template{}
@@ -113,6 +113,9 @@ func (t *Template) begin(d *Decoder, at float64, fine int) {
 		t.X[k] -= sum / float32(n)
 	}
 	t.N = 1
+	if t.Half = t.half(); math.IsNaN(t.Half) {
+		*t = Template{}
+	}
 }
 
 // samples gives the samples of x that lie inside the template at a place: their first and last number.
