@@ -17,7 +17,7 @@ func (d *Decoder) findCandidates(lag int, final bool) {
 	// What is remembered is weighed as the new is.
 	for i := range d.Cands {
 		c := &d.Cands[i]
-		c.Z = float64(w.join(c.U, c.V))
+		c.Z = float64(w.join(c.U, c.V, c.Fall))
 	}
 	least := float32(leastHeight(w.total))
 	for i := max(d.Searched, 1); i < to && w.total > 0; i++ {
@@ -31,7 +31,7 @@ func (d *Decoder) findCandidates(lag int, final bool) {
 		c := candidate{Depth: math.NaN(), Width: math.NaN()}
 		at := summit(d.Z, i)
 		if top >= 0 {
-			at = summit(d.In.E, top)
+			at = summit(d.In.F, top)
 			if dip, ok := d.shape(at); ok {
 				c = dip
 			}
@@ -43,7 +43,7 @@ func (d *Decoder) findCandidates(lag int, final bool) {
 		} else {
 			c.At += begin
 		}
-		c.U, c.V, c.Z = d.In.E[i], d.Out.at(i+lag), float64(d.Z[i])
+		c.U, c.V, c.Fall, c.Z = d.In.E[i], d.Out.at(i+lag), d.In.fallAt(i), float64(d.Z[i])
 		d.addCandidate(c)
 	}
 	d.Searched = max(to, d.Searched)
@@ -56,14 +56,14 @@ const (
 	backShare = 1.5
 )
 
-// deepest is the place near i where the inlet's evidence is largest, -1 where it has none there.
+// deepest is the place near i where the inlet falls most, -1 where it does not.
 func (d *Decoder) deepest(i int) int {
 	top := -1
 	most := float32(0)
 	from := max(i-round(max(fallReach, backShare*d.MinStroke)/d.Step), 1)
-	for k := from; k <= min(i+round(fallReach/d.Step), len(d.In.E)-2); k++ {
-		if d.In.E[k] > most {
-			top, most = k, d.In.E[k]
+	for k := from; k <= min(i+round(fallReach/d.Step), len(d.In.F)-2); k++ {
+		if d.In.F[k] > most {
+			top, most = k, d.In.F[k]
 		}
 	}
 	return top

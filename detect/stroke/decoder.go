@@ -24,9 +24,10 @@ type State struct {
 
 // candidate is a maximum of the evidence: perhaps a changeover.
 type candidate struct {
-	// At is its time and Top that of the evidence's maximum, s; Z its evidence, U and V those of inlet and discharge.
+	// At is its time and Top that of the evidence's maximum, s; Z its evidence, U and V those of inlet and discharge,
+	// Fall how far the inlet falls, Pa.
 	At, Top, Z float64
-	U, V       float32
+	U, V, Fall float32
 	// Depth and Width are those of the inlet's dip, NaN where there is none.
 	Depth, Width float64
 }

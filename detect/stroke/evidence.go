@@ -68,7 +68,7 @@ type weights struct {
 	// in, out, and inAlone, outAlone weigh the channels.
 	in, out, inAlone, outAlone float32
 	// Where the inlet shows changeovers, the discharge counts for most at most, Pa, and in full only from an inlet's fall of full
-	// on, Pa: how deep a sag is in which the valve hangs says nothing about where it ends. Elsewhere full is zero.
+	// on, Pa: how deep a sag is in which the valve hangs says nothing about where it ends. Elsewhere there are no such bounds.
 	most, full float32
 }
 
@@ -79,7 +79,7 @@ func weigh(in, out strength) weights {
 	if max(in.presence(), out.presence()) < minPresence {
 		return weights{}
 	}
-	w := weights{total: math.Hypot(in.ratio(), out.ratio()), most: float32(math.Inf(1))}
+	w := weights{total: math.Hypot(in.ratio(), out.ratio()), most: float32(math.Inf(1)), full: float32(math.Inf(-1))}
 	w.in, w.out = float32(over(in.ratio(), in.noise)/w.total), float32(over(out.ratio(), out.noise)/w.total)
 	w.inAlone, w.outAlone = float32(over(w.total, in.height)), float32(over(w.total, out.height))
 	if in.ratio() > clearInlet {
@@ -91,13 +91,14 @@ func weigh(in, out strength) weights {
 // unbacked is the part of the discharge's evidence that counts where the inlet does not fall.
 const unbacked = 0.25
 
-// join is the evidence of a fall u of the inlet and a bend v of the discharge, NaN where a channel has a hole.
-func (w *weights) join(u, v float32) float32 {
+// join is the evidence of a dip u of the inlet and a bend v of the discharge, NaN where a channel has a hole. f is how far the
+// inlet falls there, dip or not: after a hang the pump runs against no pressure and draws so much air that the inlet stays low.
+func (w *weights) join(u, v, f float32) float32 {
 	switch {
 	case u == u && v == v:
 		v = min(v, w.most)
-		if w.full > 0 && u < w.full && v > 0 {
-			v *= unbacked + (1-unbacked)*max(u, 0)/w.full
+		if f < w.full && v > 0 {
+			v *= unbacked + (1-unbacked)*max(f, 0)/w.full
 		}
 		return w.in*u + w.out*v
 	case u == u:
@@ -134,7 +135,7 @@ func (d *Decoder) extend(fresh int, final bool) {
 	for i := d.Ripe; i < ripe; i++ {
 		z := float32(0)
 		if d.weights.total > 0 {
-			z = d.weights.join(d.In.E[i], d.Out.at(i+lag))
+			z = d.weights.join(d.In.E[i], d.Out.at(i+lag), d.In.fallAt(i))
 		}
 		d.Z = append(d.Z, z)
 	}
@@ -148,6 +149,15 @@ func (l *lane) at(i int) float32 {
 		return l.E[i]
 	}
 	return float32(math.NaN())
+}
+
+// fallAt is how far an inlet falls about a place.
+func (l *lane) fallAt(i int) float32 {
+	f := float32(0)
+	for _, v := range l.F[max(i-1, 0):max(min(i+2, len(l.F)), max(i-1, 0))] {
+		f = max(f, v)
+	}
+	return f
 }
 
 // usualLag is supposed until the pump has shown its own, s.
