@@ -70,38 +70,53 @@ func (b *Builder) maxRate() float64 {
 	return 15
 }
 
-// counterPast is how far back the counter is asked how fast the pump strokes.
-const counterPast = 10 * second
-
 // counterPrior tells the decoder how many strokes the counter makes of the part of the stretch that is open; t0 is the time of
-// its first grid point.
+// its first grid point. Between readings the total is taken to rise evenly, and after the last one as fast as since the one
+// before.
 func (b *Builder) counterPrior(t0 int64) stroke.Counter {
 	begin, end := b.decoder.Open()
-	open, to := end-begin, t0+int64(end*1e9)
-	var first, last reading
+	late := b.st.Latency.likeliest()
+	from, to := t0+int64(begin*1e9)+late, t0+int64(end*1e9)+late
+	var last reading
+	var strokes, beyond, span float64
 	n := 0
 	for _, c := range b.st.Counter {
-		if c.T < max(to-counterPast, b.st.Running.From) || c.T >= to {
+		if c.T < b.st.Running.From {
 			continue
 		}
-		if n++; n == 1 {
-			first = c
+		if n++; n > 1 {
+			d, ok := b.delta(last, c)
+			if !ok {
+				return stroke.Counter{}
+			}
+			width := c.T - last.T
+			if part := min(c.T, to) - max(last.T, from); part > 0 {
+				strokes += d * float64(part) / float64(width)
+				span += float64(part)
+			}
+			if c.T <= to {
+				beyond = d / float64(width)
+			}
 		}
-		last = c
+		if last = c; c.T >= to {
+			break
+		}
 	}
-	span := float64(last.T-first.T) / 1e9
-	d, ok := b.delta(first, last)
-	if n < 2 || !ok || d == 0 {
+	open := float64(to - from)
+	if rest := float64(to - last.T); rest > 0 && rest < open {
+		strokes += rest * beyond
+		span += rest
+	}
+	if n < 3 || strokes == 0 || span < 0.9*open {
 		return stroke.Counter{}
 	}
 	quantum := 1.0
 	if b.set.CounterPerCycle {
 		quantum = 2
 	}
-	strokes := d / span * open
-	// A quantum of uncertainty at each end of the span, half a stroke at the end of the window, and strokes that
-	// do not come evenly.
-	return stroke.Counter{Strokes: strokes, SE: math.Hypot(0.6*quantum*open/span, 0.5) + 0.05*strokes}
+	// Half a quantum of uncertainty at each end, half a stroke of what is found at the end, and strokes that do not come
+	// evenly.
+	return stroke.Counter{Strokes: strokes, SE: math.Hypot(0.7*quantum, 0.5) + 0.03*strokes}
 }
 
 // run is the edges of one stretch within an epoch: the number of the first, and the times of all, which follow each
