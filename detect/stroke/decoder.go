@@ -41,8 +41,7 @@ type Decoder struct {
 	sorted, height []float64
 	fold           []float64
 	tall           []int
-	best           [][2]float64
-	from           [][2]int32
+	best           []steps
 	path, trial    []Edge
 	window         []candidate
 }
