@@ -55,7 +55,7 @@ func (b *Builder) delta(from, to reading) (float64, bool) {
 	if d < 0 && b.set.WrapsAt > 0 {
 		d += b.set.WrapsAt
 	}
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		d *= 2
 	}
 	limit := 3*b.maxRate()*float64(to.T-from.T)/1e9 + 3
@@ -111,7 +111,7 @@ func (b *Builder) counterPrior(t0 int64) stroke.Counter {
 		return stroke.Counter{}
 	}
 	quantum := 1.0
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		quantum = 2
 	}
 	// Half a quantum of uncertainty at each end, half a stroke of what is found at the end, and strokes that do not come
@@ -238,7 +238,7 @@ func (b *Builder) seen(r run, readings []reading, latency int64, f func(c readin
 // at the run's first edge is given.
 func (b *Builder) miss(r run, total int64, c reading, t int64) float64 {
 	first, last := int64(math.Round(c.V))-total, int64(math.Round(c.V))-total+1
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		first, last = 2*int64(math.Round(c.V))-total, 2*int64(math.Round(c.V))-total+2
 	}
 	late, early := 0.0, 0.0
@@ -261,7 +261,7 @@ func (b *Builder) miss(r run, total int64, c reading, t int64) float64 {
 // strokes, two for one of cycles.
 func (b *Builder) totals(v float64, k int) []int64 {
 	c := int64(math.Round(v))
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		return []int64{2*c - int64(k) + 1, 2*c + 1 - int64(k) + 1}
 	}
 	return []int64{c - int64(k) + 1}

@@ -58,6 +58,12 @@ func (b *Builder) pressures(from, to int64) {
 	r := &b.st.Running
 	r.Inlet = float64(mean(&b.st.Inlet, from, to))
 	r.Discharge = float64(mean(&b.st.Discharge, from, to))
+	if math.IsNaN(r.Inlet) {
+		r.Inlet = newest(b.st.Slow.Inlet, to)
+	}
+	if math.IsNaN(r.Discharge) {
+		r.Discharge = newest(b.st.Slow.Discharge, to)
+	}
 	r.Swing = math.NaN()
 	if s := b.st.Discharge.span(from, to); s != nil {
 		x := s.Buf[s.index(from):s.index(to)]

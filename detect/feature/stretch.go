@@ -30,10 +30,10 @@ type edge struct {
 
 // scratch is memory that is used again.
 type scratch struct {
-	own, other []float32
-	edges      []edge
-	readings   []reading
-	a, b, c, d []float64
+	own, other      []float32
+	edges, closings []edge
+	readings        []reading
+	a, b, c, d      []float64
 }
 
 // What is kept of a waveform as the past of the next window: past at least, and as much as the strokes that are
@@ -60,6 +60,7 @@ func (b *Builder) window(n int, final bool) {
 	}
 	b.pressures(fresh, end)
 	edges, settled := b.edges(seg, n, final)
+	edges, settled = b.switched(edges, settled, end, final)
 	for _, e := range edges[:settled] {
 		b.addEdge(e)
 	}

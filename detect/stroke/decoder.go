@@ -37,6 +37,7 @@ type Decoder struct {
 	State
 
 	weights        weights
+	sure           bool
 	short          []float32
 	sorted, height []float64
 	fold           []float64
@@ -97,7 +98,8 @@ func (d *Decoder) end() float64 { return float64(d.Base+int64(d.Ripe)) * d.Step 
 // change these. final tells that the stretch ends here: all are settled then. The slice is valid until the next call.
 func (d *Decoder) Find(c Counter, final bool) (edges []Edge, settled int) {
 	d.path = d.path[:0]
-	if d.weights.total > 0 && !d.follow(c) {
+	d.sure = d.weights.total > 0 && d.follow(c)
+	if d.weights.total > 0 && !d.sure {
 		d.search(c)
 	}
 	settled = len(d.path)
@@ -114,6 +116,9 @@ func (d *Decoder) Find(c Counter, final bool) (edges []Edge, settled int) {
 	d.forget()
 	return d.path, settled
 }
+
+// Sure reports whether the edges that the last Find gave left no doubt.
+func (d *Decoder) Sure() bool { return d.sure }
 
 // horizon is how long before the end of the evidence edges may still change, s.
 func (d *Decoder) horizon() float64 {
