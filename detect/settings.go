@@ -16,7 +16,9 @@ type Settings struct {
 	Channels [signal.NumChannels]bool
 	// Counter describes the stroke counter, if there is one.
 	Counter CounterSettings
-	Learn   LearnSettings
+	// EdgePerCycle is true where a stroke edge comes once a cycle (two strokes) and not once a stroke.
+	EdgePerCycle bool
+	Learn        LearnSettings
 	// Hypotheses are the explanations to weigh, shared by all pumps of the model: see diagnose.Hypotheses.
 	Hypotheses []diagnose.Hypothesis
 	// FalseTicketsPerYear is the budget from which every threshold follows, tickets per pump-year.

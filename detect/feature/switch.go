@@ -13,9 +13,9 @@ type contact struct {
 	T []int64
 	// Total counts the closings, where they stand in for a counter that the pump lacks.
 	Total float64
-	// Lead is how much earlier than the waveform the switch usually tells of a changeover, ns; HasLead is false until known.
-	Lead    float64
-	HasLead bool
+	// Lead is how much earlier than the waveform the switch usually tells of a changeover, ns, the mean of Leads changeovers.
+	Lead  float64
+	Leads int
 	// Number is that of the last stroke made of closings alone.
 	Number int32
 }
@@ -45,48 +45,62 @@ func (b *Builder) perCycle() bool {
 }
 
 // switched puts the closings of a switch that closes once a stroke in the place of edges from the waveform, which begin after the
-// last settled one and of which the first are settled; end is the end of the data. Where the waveform leaves no doubt and the
-// switch tells another number, the switch is wrong. Closings are moved by their usual lead, so that the two can follow each
-// other.
+// last settled one and of which the first are settled; end is the end of the data. An edge that no closing is near stays: the
+// switch has missed it. Where the waveform leaves no doubt and the switch closes more often, the switch is wrong. Closings are
+// moved by their usual lead, so that the two can follow each other.
 func (b *Builder) switched(edges []edge, settled int, end int64, final bool) ([]edge, int) {
 	s := &b.st.Switch
 	if b.set.EdgePerCycle || len(s.T) == 0 {
 		return edges, settled
 	}
 	b.lead(edges)
-	from := int64(math.MinInt64)
-	side := uint8(1)
+	r := &b.decoder.Rhythm
+	apart := int64(0.4e9 * min(r.Period[0], r.Period[1]))
+	from, side := b.st.Running.From, uint8(1)
 	if n := len(b.st.Stretch.Edges); n > 0 {
-		from, side = b.st.Stretch.Edges[n-1].T+int64(1e9*minStroke(b.set.MaxStrokeRate)/2), b.st.Stretch.Edges[n-1].Side
-	} else {
-		from = b.st.Running.From
+		from, side = b.st.Stretch.Edges[n-1].T+max(apart, int64(0.5e9*minStroke(b.set.MaxStrokeRate))), b.st.Stretch.Edges[n-1].Side
 	}
+	all := b.scratch.closings[:0]
+	for _, t := range s.T {
+		if t += int64(s.Lead); t < from || t >= end {
+			continue
+		}
+		e := edge{T: t, Depth: math.NaN(), Width: math.NaN()}
+		if k := nearestEdge(edges, t); k >= 0 {
+			e.Depth, e.Width = edges[k].Depth, edges[k].Width
+		}
+		all = append(all, e)
+	}
+	b.scratch.closings = all
+	closings := len(all)
+	if closings == 0 || b.decoder.Sure() && closings > len(edges)+1 {
+		return edges, settled
+	}
+	for _, e := range edges {
+		k, _ := slices.BinarySearchFunc(all[:closings], e.T, edgeAt)
+		if e.T >= from && (k == 0 || e.T-all[k-1].T > apart) && (k == closings || all[k].T-e.T > apart) {
+			all = append(all, e)
+		}
+	}
+	slices.SortStableFunc(all, func(x, y edge) int { return edgeAt(x, y.T) })
+	b.scratch.closings = all
 	limit := end
 	if !final {
 		limit = end - switchHorizon
 	}
-	closings, done := b.scratch.closings[:0], 0
-	for _, t := range s.T {
-		t += int64(s.Lead)
-		if t < from || t >= end {
-			continue
-		}
+	done := 0
+	for i := range all {
 		side = 1 - side
-		e := edge{T: t, Side: side, Depth: math.NaN(), Width: math.NaN()}
-		if k := nearestEdge(edges, t); k >= 0 {
-			e.Depth, e.Width = edges[k].Depth, edges[k].Width
-		}
-		closings = append(closings, e)
-		if t < limit {
+		all[i].Side = side
+		if all[i].T < limit {
 			done++
 		}
 	}
-	b.scratch.closings = closings
-	if d := len(closings) - len(edges); len(closings) == 0 || b.decoder.Sure() && (d > 1 || d < -1) {
-		return edges, settled
-	}
-	return closings, done
+	return all, done
 }
+
+// edgeAt compares the time of an edge with another.
+func edgeAt(e edge, t int64) int { return int(max(min(e.T-t, 1), -1)) }
 
 // switchHorizon is how long a closing is awaited in the data, with the dip that belongs to it, ns.
 const switchHorizon = second
@@ -96,7 +110,7 @@ const sameEdge = second / 10
 
 // nearestEdge is the number of the edge within sameEdge of a time, -1 where there is none.
 func nearestEdge(edges []edge, t int64) int {
-	k, _ := slices.BinarySearchFunc(edges, t, func(e edge, t int64) int { return int(max(min(e.T-t, 1), -1)) })
+	k, _ := slices.BinarySearchFunc(edges, t, edgeAt)
 	best := -1
 	for _, i := range []int{k - 1, k} {
 		if i >= 0 && i < len(edges) && max(edges[i].T-t, t-edges[i].T) <= sameEdge {
@@ -107,6 +121,9 @@ func nearestEdge(edges []edge, t int64) int {
 	}
 	return best
 }
+
+// manyLeads is over how many changeovers the lead is averaged.
+const manyLeads = 200
 
 // lead learns how much later than the switch the waveform shows a changeover.
 func (b *Builder) lead(edges []edge) {
@@ -122,10 +139,8 @@ func (b *Builder) lead(edges []edge) {
 		if best > sameEdge {
 			continue
 		}
-		if !s.HasLead {
-			s.Lead, s.HasLead = float64(best), true
-		}
-		s.Lead += 0.02 * (float64(best) - s.Lead)
+		s.Leads = min(s.Leads+1, manyLeads)
+		s.Lead += (float64(best) - s.Lead) / float64(s.Leads)
 	}
 }
 
