@@ -68,7 +68,7 @@ func (b *Builder) pressures(from, to int64) {
 	if s := b.st.Discharge.span(from, to); s != nil {
 		x := s.Buf[s.index(from):s.index(to)]
 		n := max(1, int(20*second/1000/s.Step))
-		r.Swing = float64(extreme(x, n, 1) - extreme(x, n, -1))
+		r.Swing = float64(swing(x, n))
 	}
 }
 

@@ -132,10 +132,14 @@ func (d *Decoder) extend(fresh int, final bool) {
 	if in.height > 0 && out.height > 0 {
 		lag = d.lag(sp.lag, d.Ripe, ripe, in)
 	}
+	least := float32(leastHeight(d.weights.total))
 	for i := d.Ripe; i < ripe; i++ {
 		z := float32(0)
 		if d.weights.total > 0 {
-			z = d.weights.join(d.In.E[i], d.Out.at(i+lag), d.In.fallAt(i))
+			u, v := d.In.E[i], d.Out.at(i+lag)
+			if z = d.weights.join(u, v, d.weights.full); z >= least {
+				z = d.weights.join(u, v, d.In.fallAt(i))
+			}
 		}
 		d.Z = append(d.Z, z)
 	}

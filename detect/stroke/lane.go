@@ -112,7 +112,7 @@ const leastNoise = 2e-4
 // noise looks at the samples from index from on and updates White: share is the part of the samples' variance that the
 // evidence has. It is told by the second differences of some of the samples, which changeovers hardly touch.
 func (l *lane) noise(scratch *[]float32, from int, share float64) {
-	const looks = 48
+	const looks = 24
 	x := l.X[max(from-2, 0):]
 	all := (*scratch)[:0]
 	stride := max(2, len(x)/looks)
