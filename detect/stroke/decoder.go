@@ -17,9 +17,8 @@ type State struct {
 	Z              []float32
 	Ripe, Searched int
 	Cands          []candidate
-	// Recent are the last settled edges, Settled how many there were in the stretch.
-	Recent  []Edge
-	Settled int
+	// Recent are the last settled edges.
+	Recent []Edge
 }
 
 // candidate is a maximum of the evidence: perhaps a changeover.
@@ -55,7 +54,7 @@ func (d *Decoder) Begin(step, minStroke float64) {
 		d.In.White, d.Out.White = 0, 0
 	}
 	d.Step, d.MinStroke = step, minStroke
-	d.Base, d.Ripe, d.Searched, d.Settled = 0, 0, 0, 0
+	d.Base, d.Ripe, d.Searched = 0, 0, 0
 	d.In.reset()
 	d.Out.reset()
 	d.Z, d.Cands, d.Recent = d.Z[:0], d.Cands[:0], d.Recent[:0]
@@ -139,7 +138,6 @@ func (d *Decoder) settle(e *Edge) {
 		d.Recent = drop(d.Recent, 1)
 	}
 	d.Recent = append(d.Recent, *e)
-	d.Settled++
 }
 
 // What is held of the past: at least leastPast, and as much as some strokes need, but no more than mostPast, s.
