@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"diastole/detect/baseline"
+	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 )
 
@@ -18,6 +19,7 @@ type learning struct {
 	Running        time.Duration
 	Strokes        float64
 	Stalled        bool
+	Stalls         diagnose.Stalls
 	Inlet, Dischrg span
 }
 

@@ -156,10 +156,19 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	m.count(e)
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
 	o, ok := baseline.Observe(*e)
+	stall, stalled := diagnose.StallOf(e)
 	if m.state.Bank == nil {
+		if stalled {
+			m.state.Learning.Stalls.Learn(stall)
+		}
 		if m.state.Learning.add(m.settings.Learn, e, o, ok) {
 			m.learned(e.End)
 		}
+		return
+	}
+	if stalled && !m.state.Bank.Stalls.Usual() {
+		// Not an operating point of the running pump. What it says is weighed with the next epoch of running.
+		m.state.Bank.Stalls.Add(stall)
 		return
 	}
 	if !ok {
@@ -198,6 +207,7 @@ func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
 	h := baseline.Learn(m.settings.Model, l.Samples)
 	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
+	m.state.Bank.Stalls = l.Stalls
 	m.state.Summary = l.summary(m.settings.Learn.AsFound)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})

@@ -149,7 +149,7 @@ func ticketOf(p *config.Pump, id string, f *detect.Finding) event.Ticket {
 		Fault: d.Fault, Side: d.Side, Probability: rounded(d.Probability),
 		Kit: adv.Kit, Bring: adv.Bring, KitNumber: p.KitNumbers[adv.Kit],
 		Suspects: adv.Suspects, Urgency: adv.Urgency, NE107: string(adv.NE107), ISO14224: adv.ISO14224,
-		Severity: rounded(max(0, d.Severity)), Since: d.Since.UTC(), IfNotDone: adv.IfNotDone,
+		Severity: rounded(min(1, max(0, d.Severity))), Since: d.Since.UTC(), IfNotDone: adv.IfNotDone,
 		Evidence: evidenceOf(d), Cautions: adv.Cautions,
 	}
 	for _, a := range d.Alternatives {
@@ -168,6 +168,12 @@ func evidenceOf(d *diagnose.Diagnosis) []event.Evidence {
 			Feature: e.Feature.String(), Unit: e.Feature.Unit(),
 			Expected: significant(e.Expected), Observed: significant(e.Observed), DeviationSigma: math.Round(e.Sigma*10) / 10,
 			Meaning: advice.Meaning(e.Feature.String(), e.Sigma > 0),
+		})
+	}
+	if c := d.Creep; c != nil {
+		out = append(out, event.Evidence{
+			Feature: "stall_creep", Unit: "1/s", Observed: significant(c.Rate), DeviationSigma: math.Round(c.Sigma*10) / 10,
+			Meaning: advice.Meaning("stall_creep", true),
 		})
 	}
 	return out

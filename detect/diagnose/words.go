@@ -31,6 +31,7 @@ func (b *Bank) Diagnosis(v Verdict, i int, o baseline.Observation) Diagnosis {
 	if !h.IsFault() {
 		d.Statistic = v.CauseScore
 	}
+	d.Creep = b.Stalls.creep(&h, &h.Effects[w.best], b.usualRate(), b.At)
 	d.Probability, d.Alternatives = b.alternatives(v, h)
 	if tr.Filter.Swapped {
 		d.Side = d.Side.Other()
