@@ -212,6 +212,27 @@ func TestNoAllocation(t *testing.T) {
 	}
 }
 
+// TestTemplateAtTheEnds wants a dip that the samples do not hold whole to teach nothing.
+func TestTemplateAtTheEnds(t *testing.T) {
+	inlet, _ := beat(every(0.3, 0.007, 3, 1), [2]float64{3e4, 3e4}, 1000, 0.01, 3, 1)
+	d := &Decoder{}
+	d.Begin(0.01, 0.05)
+	d.In.X = inlet
+	var template Template
+	template.begin(d, 12, 4)
+	if template.N != 1 {
+		t.Fatal("no template")
+	}
+	for place := -5.0; place < float64(len(inlet)+5); place += 0.3 {
+		before := template.N
+		template.learn(inlet, place, 4)
+		_, _, whole := template.samples(inlet, place, 4)
+		if learned := template.N > before; learned != whole {
+			t.Errorf("at %g, where the samples hold it whole: %v, the template learned: %v", place, whole, learned)
+		}
+	}
+}
+
 // TestAnythingIsTaken feeds what no pump makes: the decoder must not panic, its edges must ascend and its memory stay bounded.
 func TestAnythingIsTaken(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -118,18 +118,18 @@ func (t *Template) begin(d *Decoder, at float64, fine int) {
 	}
 }
 
-// samples gives the samples of x that lie inside the template at a place: their first and last number.
-func (t *Template) samples(place float64, fine int) (from, to int) {
+// samples gives the samples of x that lie inside the template at a place; ok is false where x does not have them all.
+func (t *Template) samples(x []float32, place float64, fine int) (from, to int, ok bool) {
 	from = ceil(place - float64(t.Zero)/float64(fine))
 	to = ceil(place+float64(len(t.X)-1-t.Zero)/float64(fine)) - 1
-	return from, to
+	return from, to, from >= 0 && to < len(x) && to-from >= 4
 }
 
 // fit finds by how many samples the dip in x lies later than a place, how tall it is beside the template, and the mean square that
 // this leaves. ok is false where that cannot be told.
 func (t *Template) fit(x []float32, place float64, fine int) (shift, gain, rest float64, ok bool) {
-	from, to := t.samples(place, fine)
-	if from < 0 || to >= len(x) || to-from < 4 {
+	from, to, ok := t.samples(x, place, fine)
+	if !ok {
 		return 0, 0, 0, false
 	}
 	// Normal equations about the means: the level drops out.
@@ -176,7 +176,10 @@ func (t *Template) fit(x []float32, place float64, fine int) (shift, gain, rest 
 
 // learn moves the template toward the dip in x at a place.
 func (t *Template) learn(x []float32, place float64, fine int) {
-	from, to := t.samples(place, fine)
+	from, to, ok := t.samples(x, place, fine)
+	if !ok {
+		return
+	}
 	t.N = min(t.N+1, 1<<20)
 	rate := float32(max(1/float64(t.N), slowest))
 	level, n := float32(0), float32(0)
