@@ -113,7 +113,7 @@ func runsOf(strokes []record) [][]record {
 
 // edgesOf is the run as edges, as the counter's parity wants it.
 func edgesOf(strokes []record, scratch []float64) run {
-	r := run{number: strokes[0].Number - 1}
+	r := run{number: strokes[0].Number - 1, times: make([]int64, 0, len(strokes)+1)}
 	r.times = append(r.times, strokes[0].End-int64(math.Round(strokes[0].Dur*1e9)))
 	durations := make([]float64, 0, len(strokes))
 	for _, s := range strokes {

@@ -7,7 +7,7 @@ func leastHeight(total float64) float64 { return max(2, 0.06*total) }
 
 // findCandidates collects the maxima of the evidence that have come. Where the inlet dips, the dip
 // gives a candidate its time; else a parabola through the three samples at the top does.
-func (d *Decoder) findCandidates(lag int, final bool) {
+func (d *Decoder) findCandidates(sp spans, lag int, final bool) {
 	w := &d.weights
 	gap := max(int(0.02/d.Step), 1)
 	to := d.Ripe - gap
@@ -26,7 +26,7 @@ func (d *Decoder) findCandidates(lag int, final bool) {
 		}
 		top := i
 		if w.in > 0 {
-			top = d.deepest(i)
+			top = d.deepest(sp, i)
 		}
 		c := candidate{Depth: math.NaN(), Width: math.NaN()}
 		at := summit(d.Z, i)
@@ -57,11 +57,10 @@ const (
 )
 
 // deepest is the place near i where the inlet falls most, -1 where it does not.
-func (d *Decoder) deepest(i int) int {
+func (d *Decoder) deepest(sp spans, i int) int {
 	top := -1
 	most := float32(0)
-	from := max(i-round(max(fallReach, backShare*d.MinStroke)/d.Step), 1)
-	for k := from; k <= min(i+round(fallReach/d.Step), len(d.In.F)-2); k++ {
+	for k := max(i-sp.back, 1); k <= min(i+sp.on, len(d.In.F)-2); k++ {
 		if d.In.F[k] > most {
 			top, most = k, d.In.F[k]
 		}

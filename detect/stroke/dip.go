@@ -25,8 +25,9 @@ const (
 const chanceRise = 1.5
 
 // spans are the lengths of the evidence in grid steps: n of the inlet's means, fast and slow of its return; w and h of the
-// discharge's bend; lag the most by which the discharge may be later.
-type spans struct{ n, fast, slow, w, h, lag int }
+// discharge's bend; lag the most by which the discharge may be later; back and on how far before and after the maximum of the
+// evidence the inlet's fall may lie.
+type spans struct{ n, fast, slow, w, h, lag, back, on int }
 
 func (s *State) spans() spans {
 	in := func(seconds float64) int { return round(seconds / s.Step) }
@@ -35,7 +36,7 @@ func (s *State) spans() spans {
 		n: n, fast: n + max(in(max(fastRecovery, fastShare*s.MinStroke)), n),
 		slow: n + max(in(max(slowRecovery, slowShare*s.MinStroke)), 2*n),
 		w:    max(in(dischargeSpan*s.MinStroke), 3), h: in(dischargeMean * s.MinStroke),
-		lag: in(min(maxLag, lagShare*s.MinStroke)),
+		lag: in(min(maxLag, lagShare*s.MinStroke)), back: in(max(fallReach, backShare*s.MinStroke)), on: in(fallReach),
 	}
 }
 
@@ -65,8 +66,11 @@ func (d *Decoder) dips(sp spans, to int) {
 		}
 		if e > least && i+sp.slow < len(l.M) {
 			soon := l.rise(i, sp.n, sp.fast)
-			late := max(soon, l.top(i+sp.fast+1, i+sp.slow)-l.M[i+sp.n])
-			back := min(e, 2*(late-chance))
+			back := e
+			if 2*(soon-chance) < e {
+				late := max(soon, l.top(i+sp.fast+1, i+sp.slow)-l.M[i+sp.n])
+				back = min(e, 2*(late-chance))
+			}
 			e = max(min(back, 1.5*(soon-chance)/typical), lateShare*back, 0)
 		}
 		l.E = append(l.E, e)

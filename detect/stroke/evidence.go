@@ -144,7 +144,7 @@ func (d *Decoder) extend(fresh int, final bool) {
 		d.Z = append(d.Z, z)
 	}
 	d.Ripe = ripe
-	d.findCandidates(lag, final)
+	d.findCandidates(sp, lag, final)
 }
 
 // at is the evidence at a place, NaN where it was not formed.
