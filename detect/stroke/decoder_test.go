@@ -226,7 +226,7 @@ func TestTemplateAtTheEnds(t *testing.T) {
 	for place := -5.0; place < float64(len(inlet)+5); place += 0.3 {
 		before := template.N
 		template.learn(inlet, place, 4)
-		_, _, whole := template.samples(inlet, place, 4)
+		_, _, whole := template.samples(inlet, place, 4, template.Zero, len(template.X)-1-template.Zero)
 		if learned := template.N > before; learned != whole {
 			t.Errorf("at %g, where the samples hold it whole: %v, the template learned: %v", place, whole, learned)
 		}

@@ -9,19 +9,29 @@ type Template struct {
 	// that made it lies at Zero.
 	X    []float32
 	Zero int
+	// Flank is how far before and after its zero it falls, in its own steps.
+	Flank int
 	// Half is where it has fallen by half of its dip, in its own steps from its zero.
 	Half float64
+	// Depth is that of its dip, Pa.
+	Depth float64
 	// N is how many dips made it.
 	N int
 }
 
-// The extent of a template about the changeover, in shortest strokes, of at least usualShortest; and its spacing, s.
+// The extent of a template about the changeover, and of the flank where it falls, in shortest strokes, of at least
+// leastShortest; and its spacing, s. What comes after the flank differs from stroke to stroke and between the sides of a worn
+// pump: the flank tells the time, but where noise is such that all of the dip is needed.
 const (
-	templateFrom  = -0.5
-	templateTo    = 0.5
+	templateFrom  = -0.8
+	templateTo    = 1.2
+	templateFlank = 0.5
 	leastShortest = 0.040
 	templateStep  = 0.0025
 )
+
+// clearDip is the depth of a dip, in standard deviations of the samples' noise, from which its flank tells its time.
+const clearDip = 7
 
 // A template is used from leastDips dips on, and follows the pump by a share of slowest of each dip.
 const (
@@ -45,10 +55,11 @@ func (d *Decoder) refine(e *Edge) {
 		return
 	}
 	half := t.Half / float64(fine)
-	place, rest := t.place(d.In.X, at-half, fine)
+	whole := t.Depth < clearDip*d.In.White*math.Sqrt(float64(d.spans().n)/2)
+	place, rest := t.place(d.In.X, at-half, fine, whole)
 	// Noise may have moved the moment of half the fall far from the fall.
 	if top := e.top/d.Step - float64(d.Base); math.Abs(top-at)*d.Step > topReach*max(leastShortest, d.MinStroke) || math.IsNaN(rest) {
-		if p, r := t.place(d.In.X, top-half, fine); r < rest || math.IsNaN(rest) {
+		if p, r := t.place(d.In.X, top-half, fine, whole); r < rest || math.IsNaN(rest) {
 			place, rest = p, r
 		}
 	}
@@ -58,7 +69,7 @@ func (d *Decoder) refine(e *Edge) {
 		if t.N > leastDips {
 			e.At = (place + half + float64(d.Base)) * d.Step
 		}
-		if t.Half = t.half(); math.IsNaN(t.Half) {
+		if t.measure(); math.IsNaN(t.Half) {
 			*t = Template{}
 		}
 	case t.N <= leastDips:
@@ -70,11 +81,11 @@ func (d *Decoder) refine(e *Edge) {
 const topReach = 0.15
 
 // place finds where near a place the dip fits, and what is left of its variance; NaN where it does not.
-func (t *Template) place(x []float32, at float64, fine int) (place, rest float64) {
+func (t *Template) place(x []float32, at float64, fine int, whole bool) (place, rest float64) {
 	place, rest = at, math.NaN()
 	for range 3 {
-		shift, gain, left, ok := t.fit(x, place, fine)
-		if !ok || gain < 0.3 || gain > 3 || math.Abs(place+shift-at) > float64(len(t.X))/float64(4*fine) {
+		shift, gain, left, ok := t.fit(x, place, fine, whole)
+		if !ok || gain < 0.3 || gain > 3 || math.Abs(place+shift-at) > float64(t.Flank)/float64(2*fine) {
 			return at, math.NaN()
 		}
 		place += shift
@@ -90,6 +101,7 @@ func (t *Template) place(x []float32, at float64, fine int) (place, rest float64
 func (t *Template) begin(d *Decoder, at float64, fine int) {
 	shortest := max(leastShortest, d.MinStroke) / d.Step * float64(fine)
 	t.Zero = round(-templateFrom * shortest)
+	t.Flank = round(templateFlank * shortest)
 	n := t.Zero + round(templateTo*shortest) + 1
 	x := d.In.X
 	t.X = t.X[:0]
@@ -113,22 +125,27 @@ func (t *Template) begin(d *Decoder, at float64, fine int) {
 		t.X[k] -= sum / float32(n)
 	}
 	t.N = 1
-	if t.Half = t.half(); math.IsNaN(t.Half) {
+	if t.measure(); math.IsNaN(t.Half) {
 		*t = Template{}
 	}
 }
 
-// samples gives the samples of x that lie inside the template at a place; ok is false where x does not have them all.
-func (t *Template) samples(x []float32, place float64, fine int) (from, to int, ok bool) {
-	from = ceil(place - float64(t.Zero)/float64(fine))
-	to = ceil(place+float64(len(t.X)-1-t.Zero)/float64(fine)) - 1
+// samples gives the samples of x that lie within some steps before and after the template's zero at a place; ok is false where x
+// does not have them all.
+func (t *Template) samples(x []float32, place float64, fine, before, after int) (from, to int, ok bool) {
+	from = ceil(place - float64(before)/float64(fine))
+	to = ceil(place+float64(after)/float64(fine)) - 1
 	return from, to, from >= 0 && to < len(x) && to-from >= 4
 }
 
 // fit finds by how many samples the dip in x lies later than a place, how tall it is beside the template, and the mean square that
 // this leaves. ok is false where that cannot be told.
-func (t *Template) fit(x []float32, place float64, fine int) (shift, gain, rest float64, ok bool) {
-	from, to, ok := t.samples(x, place, fine)
+func (t *Template) fit(x []float32, place float64, fine int, whole bool) (shift, gain, rest float64, ok bool) {
+	before, after := t.Flank, t.Flank
+	if whole {
+		before, after = t.Zero, len(t.X)-1-t.Zero
+	}
+	from, to, ok := t.samples(x, place, fine, before, after)
 	if !ok {
 		return 0, 0, 0, false
 	}
@@ -176,7 +193,7 @@ func (t *Template) fit(x []float32, place float64, fine int) (shift, gain, rest 
 
 // learn moves the template toward the dip in x at a place.
 func (t *Template) learn(x []float32, place float64, fine int) {
-	from, to, ok := t.samples(x, place, fine)
+	from, to, ok := t.samples(x, place, fine, t.Zero, len(t.X)-1-t.Zero)
 	if !ok {
 		return
 	}
@@ -209,21 +226,21 @@ func (t *Template) learn(x []float32, place float64, fine int) {
 	}
 }
 
-// half is where the template has fallen by half of its dip, in its own steps from its zero, NaN where it has no dip.
-func (t *Template) half() float64 {
-	low := t.Zero
-	for k := t.Zero / 2; k < len(t.X); k++ {
+// measure finds where the template has fallen by half of its dip, NaN where it has none, and how deep that is.
+func (t *Template) measure() {
+	low, end := t.Zero, t.Zero+t.Flank
+	for k := t.Zero - t.Flank/2; k <= end; k++ {
 		if t.X[k] < t.X[low] {
 			low = k
 		}
 	}
 	level := float32(0)
-	n := max(t.Zero/3, 1)
-	for _, v := range t.X[:n] {
+	n := max(t.Flank/3, 1)
+	for _, v := range t.X[t.Zero-t.Flank : t.Zero-t.Flank+n] {
 		level += v / float32(n)
 	}
-	if !(level > t.X[low]) || low == 0 {
-		return math.NaN()
+	t.Half, t.Depth = math.NaN(), float64(level-t.X[low])
+	if t.Depth > 0 {
+		t.Half = crossing(t.X, low, -1, float64(level+t.X[low])/2, 0) - float64(t.Zero)
 	}
-	return crossing(t.X, low, -1, float64(level+t.X[low])/2, 0) - float64(t.Zero)
 }
