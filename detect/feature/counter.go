@@ -71,8 +71,8 @@ func (b *Builder) maxRate() float64 {
 }
 
 // counterPrior tells the decoder how many strokes the counter makes of the part of the stretch that is open; t0 is the time of
-// its first grid point. Between readings the total is taken to rise evenly, and after the last one as fast as since the one
-// before.
+// its first grid point. Between readings the total is taken to rise evenly, before the first and after the last one as fast as
+// beside them.
 func (b *Builder) counterPrior(t0 int64) stroke.Counter {
 	begin, end := b.decoder.Open()
 	late := b.st.Latency.likeliest()
@@ -81,7 +81,7 @@ func (b *Builder) counterPrior(t0 int64) stroke.Counter {
 	var strokes, beyond, span float64
 	n := 0
 	for _, c := range b.st.Counter {
-		if c.T < b.st.Running.From {
+		if c.T < b.st.Running.From || n > 0 && c.T == last.T {
 			continue
 		}
 		if n++; n > 1 {
@@ -90,6 +90,11 @@ func (b *Builder) counterPrior(t0 int64) stroke.Counter {
 				return stroke.Counter{}
 			}
 			width := c.T - last.T
+			if n == 2 && last.T > from {
+				part := float64(min(last.T, to) - from)
+				strokes += d * part / float64(width)
+				span += part
+			}
 			if part := min(c.T, to) - max(last.T, from); part > 0 {
 				strokes += d * float64(part) / float64(width)
 				span += float64(part)
@@ -107,7 +112,7 @@ func (b *Builder) counterPrior(t0 int64) stroke.Counter {
 		strokes += rest * beyond
 		span += rest
 	}
-	if n < 3 || strokes == 0 || span < 0.9*open {
+	if n < 3 || strokes == 0 || span < 0.9*open || span > 1.1*open {
 		return stroke.Counter{}
 	}
 	quantum := 1.0

@@ -60,7 +60,11 @@ const (
 func (d *Decoder) deepest(sp spans, i int) int {
 	top := -1
 	most := float32(0)
-	for k := max(i-sp.back, 1); k <= min(i+sp.on, len(d.In.F)-2); k++ {
+	back, on := sp.back, sp.on
+	if d.Rhythm.HasLag {
+		back, on = 2*sp.n, 2*sp.n
+	}
+	for k := max(i-back, 1); k <= min(i+on, len(d.In.F)-2); k++ {
 		if d.In.F[k] > most {
 			top, most = k, d.In.F[k]
 		}

@@ -23,10 +23,11 @@ func (d *Decoder) search(c Counter) {
 		}
 		even, n := d.plainRhythm(0.5)
 		s.tryBoth(even)
-		if uneven, m := d.plainRhythm(0.2); m != n {
+		// What a counter confirms needs no hidden changeovers: whatever follows each dip alike may look like them.
+		if uneven, m := d.plainRhythm(0.2); m != n && !c.confirms(len(d.path)) {
 			s.tryBoth(uneven)
 		}
-		if limp, ok := d.limpingRhythm(); ok {
+		if limp, ok := d.limpingRhythm(); ok && !c.confirms(len(d.path)) {
 			s.handicap += limpCost
 			s.tryBoth(limp)
 		}
@@ -248,6 +249,9 @@ func (c Counter) penalty(edges int) float64 {
 	}
 	return 4.5 + 8*(u-3)
 }
+
+// confirms reports whether there is a counter, and it tells a number of edges to within its standard error.
+func (c Counter) confirms(edges int) bool { return c.SE > 0 && c.penalty(edges) <= 0.5 }
 
 // rounds is how often a supposed rhythm is fitted to the sequence and the sequence to the rhythm.
 const rounds = 3
