@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"time"
 
+	"diastole/detect/accept"
 	"diastole/detect/baseline"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
+	"diastole/detect/prognose"
 	"diastole/detect/signal"
 )
 
@@ -26,6 +28,9 @@ type state struct {
 	Bank     *diagnose.Bank
 	Summary  *BaselineSummary
 	Episodes episodes
+	// Course is the pump's level since the baseline, WearTold when the growth of the fault that stands was last told.
+	Course   diagnose.Course
+	WearTold time.Time
 	// Strokes counts the strokes since the baseline began, of them Unheard since the counter's last total, Counter, was read at
 	// Counted.
 	Strokes, Unheard float64
@@ -33,6 +38,11 @@ type state struct {
 	Counted          time.Time
 	// Running is what the pump was last seen doing, and since when.
 	Running feature.Transition
+	Use     use
+	// Best is the best that the pump has been before its last rebuild, nil where that is not known; Trial is the acceptance of
+	// that rebuild, nil before the first one.
+	Best  *baseline.Healthy
+	Trial *accept.Trial
 }
 
 // New makes a monitor that has seen nothing.
@@ -47,6 +57,7 @@ func builderSettings(s Settings) feature.Settings {
 		EdgePerCycle:    s.EdgePerCycle,
 		WrapsAt:         s.Counter.WrapsAt,
 		MaxStrokeRate:   2 * s.Model.MaxCycleRate,
+		PressureRatio:   s.PressureRatio,
 	}
 }
 
@@ -54,6 +65,7 @@ func builderSettings(s Settings) feature.Settings {
 func (m *Monitor) Push(c signal.Chunk) {
 	m.builder.Push(c)
 	m.fold()
+	m.follow(c)
 }
 
 // Advance tells that nothing older than t will come any more, so that silence is seen too. Advancing in
@@ -81,8 +93,11 @@ func (m *Monitor) Take() []Finding {
 
 // Status is what a monitor knows now, for people to see.
 type Status struct {
-	Running  feature.Transition
-	Baseline *BaselineSummary
+	Running feature.Transition
+	// Service is what the pump is used for, since ServiceSince where that was ever told.
+	Service      signal.Service
+	ServiceSince time.Time
+	Baseline     *BaselineSummary
 	// Learned tells how far learning is, 0 to 1.
 	Learned float64
 	Strokes float64
@@ -91,30 +106,36 @@ type Status struct {
 	Healthy          Healthy
 	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
+	// Duty is how the pump has run over the last week; zero while the baseline is learned.
+	Duty prognose.Duty
 }
 
 // Status reports what the monitor knows now.
 func (m *Monitor) Status() Status {
-	s := Status{Running: m.state.Running, Baseline: m.state.Summary, Strokes: m.state.Strokes, Learned: 1}
+	s := Status{Running: m.state.Running, Service: m.state.Use.Service, ServiceSince: m.state.Use.Since, Baseline: m.state.Summary, Strokes: m.state.Strokes, Learned: 1}
 	if m.state.Bank == nil {
 		s.Learned = m.state.Learning.progress(m.settings.Learn)
 		return s
 	}
 	v := m.state.Bank.Verdict(kitOf)
 	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
-	s.Healthy = Healthy{m.state.Bank.Healthy}
+	s.Healthy = Healthy{m.state.Bank.Healthy, m.settings.PressureRatio}
 	s.Open = m.state.Episodes.open()
+	s.Duty = m.duty()
 	return s
 }
 
 // Healthy is the healthy pump as it was learned. It does not change, and may be used from any goroutine. The zero value
 // knows nothing.
-type Healthy struct{ learned *baseline.Healthy }
+type Healthy struct {
+	learned *baseline.Healthy
+	ratio   float64
+}
 
 // Expect gives what the healthy pump would show in epoch e: mean and standard deviation per feature in its own
 // unit. It reports false while nothing is learned, and for an epoch that cannot be judged.
 func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float64, ok bool) {
-	o, ok := baseline.Observe(e)
+	o, ok := baseline.Observe(ordinary(e, h.ratio))
 	if !ok || h.learned == nil {
 		return mean, sigma, false
 	}
@@ -128,16 +149,15 @@ func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float
 	return mean, sigma, true
 }
 
-// Relearn forgets the healthy pump and learns anew, as after a rebuild.
+// Relearn forgets the healthy pump and learns anew, as after another hose or product.
 func (m *Monitor) Relearn() {
-	m.state = state{Running: m.state.Running, Counter: m.state.Counter, Counted: m.state.Counted}
+	m.state = state{Running: m.state.Running, Use: m.state.Use, Counter: m.state.Counter, Counted: m.state.Counted}
 }
 
 func (m *Monitor) fold() {
 	epochs, transitions := m.builder.Take()
 	for _, t := range transitions {
-		m.state.Running = t
-		m.emit(m.state.Episodes.transition(t))
+		m.transition(t)
 	}
 	for i := range epochs {
 		m.epoch(&epochs[i])
@@ -154,9 +174,12 @@ func (m *Monitor) emit(findings []Finding) {
 // epoch folds one finished epoch into the state.
 func (m *Monitor) epoch(e *feature.Epoch) {
 	m.count(e)
+	m.setAside(e)
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
-	o, ok := baseline.Observe(*e)
-	stall, stalled := diagnose.StallOf(e)
+	x := ordinary(*e, m.settings.PressureRatio)
+	o, ok := baseline.Observe(x)
+	m.try(&x, o, ok)
+	stall, stalled := diagnose.StallOf(&x)
 	if m.state.Bank == nil {
 		if stalled {
 			m.state.Learning.Stalls.Learn(stall)
@@ -175,7 +198,8 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 		return
 	}
 	m.state.Bank.Update(e.End, o)
-	m.emit(m.state.Episodes.judge(m.state.Bank, e.End, o))
+	m.course(e)
+	m.emit(m.wear(m.state.Episodes.judge(m.state.Bank, e.End, o), e.End))
 }
 
 // count adds the strokes of an epoch. Where more have passed since the counter was last heard, as between bursts, the counter
@@ -183,7 +207,7 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 func (m *Monitor) count(e *feature.Epoch) {
 	n, st := float64(e.Strokes), &m.state
 	if e.Counter.Valid {
-		if st.Counter.Valid {
+		if st.Counter.Valid && e.End.After(st.Counted) { // else epochs of before are folded again
 			d := e.Counter.V - st.Counter.V
 			if d < 0 {
 				d += m.settings.Counter.WrapsAt
@@ -205,10 +229,10 @@ func (m *Monitor) count(e *feature.Epoch) {
 // learned ends the learning stretch.
 func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
-	h := baseline.Learn(m.settings.Model, l.Samples)
+	h := baseline.LearnAfter(m.settings.Model, m.state.Best, l.Samples)
 	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
 	m.state.Bank.Stalls = l.Stalls
-	m.state.Summary = l.summary(m.settings.Learn.AsFound)
+	m.state.Summary = l.summary(m.settings.Learn.AsFound || m.state.Trial != nil && m.state.Trial.Wrong)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})
 }
@@ -220,7 +244,7 @@ type snapshot struct {
 	Builder []byte
 }
 
-const snapshotVersion = 1
+const snapshotVersion = 2
 
 // Snapshot stores all that the monitor knows; findings that were not taken are not part of it.
 func (m *Monitor) Snapshot() ([]byte, error) {

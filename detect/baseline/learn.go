@@ -21,9 +21,16 @@ const minLearn = 12
 // offsets and the noise are those of highest posterior density (empirical Bayes, the marginal likelihood
 // being that of a Kalman filter over [coefficients, offset]); outlying epochs weigh less, as under a t
 // distribution, for a healthy stretch is never quite clean.
-func Learn(m pump.Model, samples []Sample) *Healthy {
+func Learn(m pump.Model, samples []Sample) *Healthy { return LearnAfter(m, nil, samples) }
+
+// LearnAfter is Learn for a rebuilt pump: the best that it has been, where it is not nil, is the prior, widened by what a
+// rebuild may move.
+func LearnAfter(m pump.Model, best *Healthy, samples []Sample) *Healthy {
 	samples = signed(samples)
 	priors := priorsOf(m)
+	if best != nil {
+		priors = after(best, priors)
+	}
 	h := &Healthy{}
 	for j := range Dim {
 		n := 0
