@@ -132,6 +132,7 @@ func (b *Builder) slowWindow(from, to int64) {
 		}
 		s.LastCount = c
 	}
+	b.switchStrokes(from, to)
 	r.Blind = to-s.LastCount.T > patience
 	s.Seen = to
 	b.st.Now = to
@@ -181,8 +182,16 @@ func (b *Builder) readingsMean(r []reading, from, to int64) Value {
 func (b *Builder) slowFeatures(out *Epoch, readings []reading, from, to int64) {
 	out.Inlet = b.readingsMean(b.st.Slow.Inlet, from, to)
 	out.Discharge = b.readingsMean(b.st.Slow.Discharge, from, to)
+	if len(b.st.Epoch.Strokes) > 0 {
+		// A switch gives each stroke its time.
+		c := condenser{b: b, strokes: b.st.Epoch.Strokes, out: out}
+		c.timing(readings)
+	}
 	out.Strokes = int(out.CounterDelta)
 	rate := b.counterRate(readings)
+	if out.Features[StrokeRate].Valid {
+		rate = out.Features[StrokeRate]
+	}
 	out.Features[StrokeRate] = rate
 	if flow := b.readingsMean(b.st.Flow, from, to); rate.Valid {
 		out.Features[AirPerStroke] = airPerStroke(flow, rate, out.Inlet)
@@ -209,7 +218,7 @@ func (b *Builder) counterRate(readings []reading) Value {
 		return Value{}
 	}
 	quantum := 1.0
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		quantum = 2
 	}
 	rate := total / span
