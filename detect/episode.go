@@ -149,7 +149,7 @@ func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Tim
 	e.Causes = kept
 	reason := ""
 	var d diagnose.Diagnosis
-	if v.BestCause >= 0 && v.CauseScore > b.Threshold {
+	if v.BestCause >= 0 && v.CauseScore > b.CauseThreshold {
 		d = b.Diagnosis(v, v.BestCause, o)
 		stands := slices.ContainsFunc(kept, func(x episode) bool { return x.Told.Cause == d.Cause })
 		if !stands && d.Cause != pump.UnexplainedChange && d.Probability >= likely {

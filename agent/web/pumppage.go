@@ -78,6 +78,8 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 		Trends                     []trendView
 		OpenTickets, ClosedTickets []ticketRow
 		Advisories                 []advisoryRow
+		Rebuilds                   []rebuildRow
+		Parts                      []partAge
 	}{
 		frame: s.frame(r, p.ID, "pumps"), Pump: p, Path: pumpPath(p.ID), Status: judge(p, open), Doing: doing(p),
 		Model: plain(p.Model), Rate: rate(p), Air: pressureOf(p, p.Inlet), Discharge: pressureOf(p, p.Discharge),
@@ -98,6 +100,20 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 			return rendered{}, err
 		}
 		data.Trends = append(data.Trends, view)
+	}
+	rebuilds, err := s.src.Rebuilds(r.Context(), p.ID)
+	if err != nil {
+		return rendered{}, fmt.Errorf("rebuilds: %w", err)
+	}
+	data.Rebuilds = rebuildRows(rebuilds)
+	j, err := s.src.Job(r.Context(), p.ID)
+	if err != nil {
+		return rendered{}, err
+	}
+	for _, part := range j.Parts {
+		if part.Strokes != nil {
+			data.Parts = append(data.Parts, partAge{sentence(string(part.Component)), grouped(*part.Strokes)})
+		}
 	}
 	return render("pump", data)
 }

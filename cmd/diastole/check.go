@@ -34,6 +34,7 @@ func (c *checkCommand) Run(ctx context.Context, s *streams) error {
 		if set.Hypotheses, err = diagnose.Hypotheses(set.Model); err != nil {
 			return fmt.Errorf("pump %s: %w", p.ID, err)
 		}
+		set.Hypotheses = detect.Possible(set, set.Hypotheses)
 		fmt.Fprintf(s.out, "\n%s (%s)\n", p.ID, set.Model.Name)
 		w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
 		for _, x := range detect.Sights(set) {
@@ -43,8 +44,14 @@ func (c *checkCommand) Run(ctx context.Context, s *streams) error {
 			}
 			_, _ = fmt.Fprintf(w, "  %s\t%s\t%s\n", kind, name, sightWords(x))
 		}
+		for _, x := range stateSights(p) {
+			_, _ = fmt.Fprintf(w, "  %s\t%s\t%s\n", x[0], x[1], x[2])
+		}
 		if err := w.Flush(); err != nil {
 			return fmt.Errorf("write: %w", err)
+		}
+		for _, n := range notes(p) {
+			fmt.Fprintf(s.out, "  note: %s\n", n)
 		}
 		if err := found.write(ctx, p, set); err != nil {
 			return err
