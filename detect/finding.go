@@ -8,6 +8,7 @@ import (
 	"diastole/detect/accept"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
+	"diastole/detect/prognose"
 )
 
 // Kind is what a finding reports.
@@ -23,6 +24,8 @@ const (
 	FaultRaised  Kind = "fault-raised"
 	FaultChanged Kind = "fault-changed"
 	FaultCleared Kind = "fault-cleared"
+	// FaultWorn tells anew how the fault that stands has grown.
+	FaultWorn Kind = "fault-worn"
 	// CauseRaised, CauseChanged and CauseCleared follow one cause outside the pump.
 	CauseRaised  Kind = "cause-raised"
 	CauseChanged Kind = "cause-changed"
@@ -42,6 +45,8 @@ type Finding struct {
 	Diagnosis *diagnose.Diagnosis `json:"diagnosis,omitempty"`
 	Baseline  *BaselineSummary    `json:"baseline,omitempty"`
 	Verdict   *accept.Verdict     `json:"verdict,omitempty"`
+	// Wear is how the fault has grown, of FaultRaised, FaultChanged and FaultWorn.
+	Wear *prognose.Wear `json:"wear,omitempty"`
 	// StrokesRun is the number of strokes seen since the baseline began.
 	StrokesRun float64 `json:"strokes_run"`
 }

@@ -97,11 +97,31 @@ type Ticket struct {
 	Flag string `json:"flag,omitempty"`
 	// Note is what the person who closed the ticket found.
 	Note                string     `json:"note,omitempty"`
+	Remaining           *Remaining `json:"remaining,omitempty"`
 	ActBy               string     `json:"act_by,omitempty"`
+	AirWaste            *AirWaste  `json:"air_waste,omitempty"`
 	IfNotDone           string     `json:"if_not_done"`
 	Evidence            []Evidence `json:"evidence"`
 	Cautions            []string   `json:"cautions"`
 	ChecksBeforeOpening []string   `json:"checks_before_opening"`
+}
+
+// Remaining is how many running hours are left until the fault calls for a rebuild at once: fewer with a probability of 10, 50 and 90 %. 0 is
+// now.
+type Remaining struct {
+	P10 float64 `json:"p10_running_hours"`
+	P50 float64 `json:"p50_running_hours"`
+	P90 float64 `json:"p90_running_hours"`
+}
+
+// AirWaste is the air that a fault uses for nothing, at ANR: an hour of running, and a year at the present duty with what that costs.
+// PaybackDays is after how many days a rebuild has paid for itself by that alone.
+type AirWaste struct {
+	PerHour     float64 `json:"anr_m3_per_hour"`
+	PerYear     float64 `json:"anr_m3_per_year,omitempty"`
+	CostPerYear float64 `json:"cost_per_year,omitempty"`
+	Currency    string  `json:"currency,omitempty"`
+	PaybackDays float64 `json:"payback_days,omitempty"`
 }
 
 // Alternative is another explanation with its probability; exactly one of Fault and Cause is set.

@@ -35,12 +35,13 @@ func (o *Output) emit(site, pump string, t event.Type, at time.Time, about strin
 }
 
 // fault follows a finding about a fault.
-func (b *book) fault(site string, p *config.Pump, f *detect.Finding, out *Output) {
+func (b *book) fault(site string, p *config.Pump, f *detect.Finding, o outlook, out *Output) {
 	id := p.ID + "-" + f.Key
 	i := slices.IndexFunc(b.Tickets, func(t event.Ticket) bool { return t.Ticket == id })
 	switch f.Kind {
 	case detect.FaultRaised, detect.FaultChanged:
 		t := ticketOf(p, id, f)
+		o.put(&t)
 		if b.Body.Rebuilt != nil {
 			t.StrokesSinceRebuild = math.Round(b.Body.Strokes + f.StrokesRun - *b.Body.Rebuilt)
 		}
@@ -57,6 +58,15 @@ func (b *book) fault(site string, p *config.Pump, f *detect.Finding, out *Output
 		}
 		out.Tickets = append(out.Tickets, Ticket{f.Time, t})
 		out.emit(site, p.ID, kind, f.Time, id, t)
+	case detect.FaultWorn:
+		if i < 0 || b.Tickets[i].Fault != f.Diagnosis.Fault || !o.news(&b.Tickets[i], f.Time) {
+			return
+		}
+		t := b.Tickets[i]
+		o.put(&t)
+		b.Tickets[i] = t
+		out.Tickets = append(out.Tickets, Ticket{f.Time, t})
+		out.emit(site, p.ID, event.TicketUpdated, f.Time, id, t)
 	case detect.FaultCleared:
 		if i < 0 {
 			return
@@ -79,7 +89,14 @@ func (b *book) fault(site string, p *config.Pump, f *detect.Finding, out *Output
 // carryOver gives to a ticket's new form what must stay of the old one: what people have made of it, and what is safe.
 func carryOver(old, t event.Ticket) event.Ticket {
 	t.State, t.By, t.Version, t.ScheduledFor, t.Log = old.State, old.By, old.Version, old.ScheduledFor, old.Log
+	if t.Remaining == nil {
+		t.Remaining = old.Remaining
+	}
+	if t.ActBy == "" {
+		t.ActBy = old.ActBy
+	}
 	if old.Urgency == trade.Stop && t.Urgency != trade.Stop {
+		t.ActBy = old.ActBy
 		// Signals that now look like lesser wear do not mend a diaphragm; only a look at the pump does.
 		t.Flag = fmt.Sprintf("%s was suspected before and is not ruled out: look at the exhaust first", trade.DiaphragmRupture)
 		t.Urgency, t.NE107, t.Cautions = old.Urgency, old.NE107, old.Cautions

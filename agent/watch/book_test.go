@@ -26,6 +26,8 @@ type desk struct {
 	cfg *config.Pump
 	out Output
 	now time.Time
+	// ahead is the outlook that comes with what is found.
+	ahead outlook
 }
 
 func newDesk(t *testing.T) *desk {
@@ -59,7 +61,7 @@ func (d *desk) find(k detect.Kind, f trade.Fault, severity float64) {
 		Severity:     severity, Since: t0,
 		Evidence: []diagnose.Evidence{{Feature: feature.StrokeRate, Expected: 3.10, Observed: 3.62, Sigma: 8.4}},
 	}}
-	d.fault("north-works", d.cfg, &x, &d.out)
+	d.fault("north-works", d.cfg, &x, d.ahead, &d.out)
 }
 
 func (d *desk) acknowledge(t *testing.T) {

@@ -11,10 +11,12 @@ import (
 	"diastole/agent/config"
 	"diastole/agent/event"
 	"diastole/agent/intake"
+	"diastole/agent/intake/payload"
 	"diastole/agent/intake/settle"
 	"diastole/detect"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
+	"diastole/detect/signal"
 )
 
 // Epoch is a finished epoch of a pump.
@@ -53,10 +55,14 @@ func (o *Output) Empty() bool {
 
 // Site watches all pumps of a configuration. It is not safe for concurrent use; one goroutine owns it.
 type Site struct {
-	cfg    *config.Config
-	router *intake.Router
-	pumps  []*pump
-	dst    []float64
+	cfg     *config.Config
+	router  *intake.Router
+	pumps   []*pump
+	samples payload.Samples
+	// deliver is take, made once so that a message does not allocate; arrival is that of the message under way.
+	deliver func(*intake.Route, []signal.Chunk)
+	arrival time.Time
+	lives   *Lives
 }
 
 // New makes a site whose pumps have seen nothing. The error names the channel that cannot be decoded.
@@ -65,7 +71,7 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 	if err != nil {
 		return nil, fmt.Errorf("channels: %w", err)
 	}
-	s := &Site{cfg: cfg, router: router}
+	s := &Site{cfg: cfg, router: router, lives: NewLives(nil)}
 	shared := map[string][]diagnose.Hypothesis{} // pumps of one model share them
 	for i := range cfg.Pumps {
 		p := &cfg.Pumps[i]
@@ -75,9 +81,25 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 				return nil, fmt.Errorf("pump %s: %w", p.ID, err)
 			}
 		}
-		s.pumps = append(s.pumps, newPump(cfg.Site, p, shared[m.Name]))
+		w := newPump(cfg.Site, p, shared[m.Name])
+		w.lives, w.liquids, w.costs = s.lives, s.liquid, cfg.Costs
+		s.pumps = append(s.pumps, w)
+	}
+	s.deliver = s.take
+	for _, r := range router.Routes() {
+		s.pumps[r.Pump].holding.routes[r.Channel] = r
 	}
 	return s, nil
+}
+
+// liquid is what a position pumps, empty where that is not stated.
+func (s *Site) liquid(pump string) string {
+	for _, p := range s.pumps {
+		if p.cfg.ID == pump {
+			return p.cfg.Installed.Liquid
+		}
+	}
+	return ""
 }
 
 // Router is where messages go; its counts may be read from any goroutine.
@@ -85,21 +107,23 @@ func (s *Site) Router() *intake.Router { return s.router }
 
 // Message takes one message. Messages come in the order of their arrival.
 func (s *Site) Message(m intake.Message) {
-	for _, r := range s.router.Find(m.Topic) {
-		c, ok := r.Decode(s.dst[:0], m)
-		if !ok {
-			continue
-		}
-		s.dst = c.Values
-		p := s.pumps[r.Pump]
-		p.advance(m.Arrival)
-		p.offer(m.Arrival, c)
+	s.arrival = m.Arrival
+	s.router.Decode(&s.samples, m, s.deliver)
+}
+
+// take hands the chunks of a route's message to its pump.
+func (s *Site) take(r *intake.Route, chunks []signal.Chunk) {
+	p := s.pumps[r.Pump]
+	p.advance(s.arrival)
+	for _, c := range chunks {
+		p.offer(s.arrival, c)
 	}
 }
 
 // Tick lets time pass for all pumps, so that silence is seen too. However many ticks come between two messages, what
 // comes out is the same.
 func (s *Site) Tick(now time.Time) {
+	s.router.Tick(now)
 	for _, p := range s.pumps {
 		p.advance(now)
 	}
@@ -117,6 +141,9 @@ func (s *Site) Take() Output {
 		all.Bodies = append(all.Bodies, p.out.Bodies...)
 		p.out = Output{}
 	}
+	for _, r := range all.Rebuilds {
+		s.lives.add(r)
+	}
 	return all
 }
 
@@ -133,6 +160,8 @@ type Status struct {
 	Settled    settle.Counts
 	Tickets    []event.Ticket
 	Advisories []event.Advisory
+	// Offline are the channels whose sender is known to be gone.
+	Offline []Offline
 	// SinceRebuild is the strokes since the pump was new or rebuilt; 0 where that is not known.
 	SinceRebuild float64
 	// Body is the pump body that stands there, Parts what its components have run, Rebuild its last rebuild or nil.
@@ -141,13 +170,29 @@ type Status struct {
 	Rebuild *event.Rebuild
 }
 
+// Offline is a channel that nothing can come from, since its edge node or device told its death.
+type Offline struct {
+	Channel signal.Channel
+	Since   time.Time
+}
+
+// offline lists the channels of a pump that are offline.
+func (p *pump) offline() (out []Offline) {
+	for c, r := range p.holding.routes {
+		if r != nil && !r.Offline().IsZero() {
+			out = append(out, Offline{signal.Channel(c), r.Offline()}) // #nosec G115 -- an index of the channels
+		}
+	}
+	return out
+}
+
 // Status reports on all pumps in the order of the configuration. What it returns is not changed later.
 func (s *Site) Status() []Status {
 	out := make([]Status, len(s.pumps))
 	for i, p := range s.pumps {
 		out[i] = Status{
 			Pump: p.cfg, Settings: p.settings, LastData: p.lastData, LastArrival: p.lastArrival, Newest: p.newest, Monitor: p.monitor.Status(), Settled: p.settler.Counts(),
-			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories),
+			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories), Offline: p.offline(),
 		}
 		out[i].Body, out[i].Parts = p.book.Body, p.parts(p.total())
 		if r := p.book.Body.Rebuilt; r != nil {
@@ -184,6 +229,7 @@ type Known struct {
 // Adopt takes what the store knows in place of what folding the epochs gave. What that folding told has been told before, but
 // for how rebuilds have turned out since: that is told with the ids that it had.
 func (s *Site) Adopt(k Known) {
+	s.lives.learn(k.Rebuilds)
 	for _, p := range s.pumps {
 		p.out = Output{}
 		folded := p.book.Rebuild
@@ -214,6 +260,7 @@ func (s *Site) Restore(pump string, snapshot []byte, epochs []feature.Epoch, k K
 	if p == nil {
 		return fmt.Errorf("pump %s is not configured", pump)
 	}
+	s.lives.learn(k.Rebuilds)
 	if snapshot == nil {
 		p.know(k)
 		p.resume()

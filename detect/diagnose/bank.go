@@ -18,8 +18,8 @@ import (
 type Bank struct {
 	Healthy *baseline.Healthy
 	// Threshold is the score against the healthy pump that the false-ticket budget asks for, Margin what it asks for against
-	// the best cause.
-	Threshold, Margin float64
+	// the best cause, CauseThreshold what a cause needs to be told.
+	Threshold, Margin, CauseThreshold float64
 	// Filter is the healthy pump's, Tracks are those of each hypothesis at each of its sizes.
 	Filter chart.Filter
 	Tracks [][]chart.Track
@@ -58,6 +58,9 @@ const (
 	// processChanges is how many times a year something outside the pump changes by so much that it could be taken for wear:
 	// about once a month (common practice).
 	processChanges = 12.0
+	// needlessLooks is how many needless advisories a pump may bring in a year, where the budget of tickets is smaller: they ask
+	// for a look and not for a teardown.
+	needlessLooks = 1.0
 )
 
 // NewBank starts where learning ended. The pump brings epochsPerYear epochs a year, of which budget may be false tickets.
@@ -74,6 +77,7 @@ func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget
 	// for process changes, which are few. All hypotheses and their sizes are one chart: they are mixed, not chosen from.
 	b.Threshold = chart.Threshold(2, epochsPerYear, budget/2)
 	b.Margin = chart.Threshold(1, processChanges, budget/2)
+	b.CauseThreshold = chart.Threshold(2, epochsPerYear, max(budget, needlessLooks)/2)
 	return b
 }
 
@@ -265,7 +269,7 @@ type Verdict struct {
 	BestFault, BestCause int
 	// FaultScore is the score of a fault, to be held against the bank's Threshold: that of all faults against the healthy pump,
 	// or that of the best one against the best known cause raised by Threshold-Margin, whichever is smaller. CauseScore is
-	// that of a cause, likewise.
+	// that of a cause, likewise, to be held against CauseThreshold.
 	FaultScore, CauseScore float64
 	// KitProbability is the probability of all faults that the same kit mends as the best fault.
 	KitProbability float64
@@ -340,7 +344,7 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	}
 	if v.BestCause >= 0 {
 		w := weights[v.BestCause]
-		v.CauseScore = min(b.against(weights, false), w.level-fault+b.Threshold-b.Margin)
+		v.CauseScore = min(b.against(weights, false), w.level-fault+b.CauseThreshold-b.Margin)
 	}
 	return v
 }
