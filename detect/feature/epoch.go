@@ -2,7 +2,11 @@
 // each with its validity and standard error.
 package feature
 
-import "time"
+import (
+	"time"
+
+	"diastole/detect/sensor"
+)
 
 // ID names one feature of an epoch.
 type ID uint8
@@ -138,4 +142,6 @@ type Epoch struct {
 	// where the signal tells. Without a counter of strokes A is the stroke during which it is 1.
 	SignalA  Value              `json:"signal_a"`
 	Features [NumFeatures]Value `json:"features"`
+	// Sensors are the faults that the sensors showed. What hangs on their channels is not valid.
+	Sensors []sensor.Fault `json:"sensors,omitempty"`
 }
