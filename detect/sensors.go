@@ -13,7 +13,8 @@ import (
 func sensorsOf(s *Settings) sensor.Pump {
 	return sensor.Pump{
 		Channels: s.Channels, OnChange: s.OnChange, CounterPerCycle: s.Counter.PerCycle,
-		Ratio: s.PressureRatio, MaxAir: s.Model.MaxAirPressure, BeforeValve: s.AirBeforeValve,
+		CounterWraps: s.Counter.WrapsAt > 0,
+		Ratio:        s.PressureRatio, MaxAir: s.Model.MaxAirPressure, BeforeValve: s.AirBeforeValve,
 	}
 }
 

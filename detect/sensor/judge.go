@@ -13,6 +13,8 @@ type Pump struct {
 	Channels, OnChange [signal.NumChannels]bool
 	// CounterPerCycle is true where the counter counts cycles (two strokes each).
 	CounterPerCycle bool
+	// CounterWraps is true where the total begins anew from zero at times.
+	CounterWraps bool
 	// Ratio is the liquid pressure over the air pressure that its build gives; 0 and 1 are the same.
 	Ratio float64
 	// MaxAir is the limit of air pressure on its plate, Pa gauge; 0 where it is not known.
@@ -86,7 +88,7 @@ func (w *Watch) Judge(p *Pump, e *Epoch) []Fault {
 		if kind, observed, limit := j.counter(); kind != 0 {
 			j.out = append(j.out, Fault{signal.StrokeCount, kind, observed, limit})
 		}
-		w.Counter.Back = 0
+		w.Counter.Back, w.Counter.Falls = 0, 0
 	}
 	return j.out
 }
@@ -243,8 +245,12 @@ func (j *judge) counter() (kind Kind, observed, limit float64) {
 	if back := float64(j.w.Counter.Back) / 1e9; back > 1 {
 		return ClockBack, back, 1
 	}
-	if e.Resets > 0 {
-		return CounterReset, float64(e.Resets), 0
+	resets := e.Resets
+	if !j.p.CounterWraps {
+		resets = max(resets, j.w.Counter.Falls) // also between bursts
+	}
+	if resets > 0 {
+		return CounterReset, float64(resets), 0
 	}
 	if seen := float64(e.Still); seen >= enough*quantum {
 		return CounterFrozen, seen, enough * quantum

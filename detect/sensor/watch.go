@@ -56,10 +56,12 @@ type channel struct {
 // its state, to be stored.
 type Watch struct {
 	Channels [len(watched)]channel
-	// Counter is the stroke counter: its newest time, by how much it went back, its value, and when that last rose.
+	// Counter is the stroke counter: its newest time, by how much that went back, its value, when that last rose, and how often it
+	// has fallen since the last epoch.
 	Counter struct {
 		End, Back, Moved int64
 		Value            float64
+		Falls            int
 	}
 	// Shut is since when the air valve is known to be closed, ns; 0 where it is open or not known.
 	Shut int64
@@ -85,8 +87,11 @@ func (w *Watch) Push(c signal.Chunk) {
 		k := &w.Counter
 		if k.End > 0 {
 			k.Back = max(k.Back, k.End-start)
-			if newest > k.Value {
+			switch {
+			case newest > k.Value:
 				k.Moved = start
+			case newest < k.Value:
+				k.Falls++
 			}
 		}
 		k.End, k.Value = start+int64(len(c.Values)-1)*int64(c.Step), newest
