@@ -77,6 +77,8 @@ type state struct {
 	// LastReading is the last counter reading of the finished epochs.
 	LastReading reading
 	HasReading  bool
+	// PrimaryStep is the spacing of the newest primary waveform, KeptCycle when a mean cycle was last kept.
+	PrimaryStep, KeptCycle int64
 }
 
 // reading is one counter reading, in strokes or cycles as it came.

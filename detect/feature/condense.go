@@ -60,6 +60,11 @@ func (c *condenser) run(readings []reading) {
 	c.dwell()
 	c.sides()
 	c.air()
+	c.out.Tier = c.tier()
+	if c.out.Tier == TierWaveform {
+		c.jitter()
+		c.cycles()
+	}
 }
 
 // split finds the runs and their sides.

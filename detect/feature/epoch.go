@@ -2,7 +2,11 @@
 // each with its validity and standard error.
 package feature
 
-import "time"
+import (
+	"time"
+
+	"diastole/detect/cycle"
+)
 
 // ID names one feature of an epoch.
 type ID uint8
@@ -133,4 +137,20 @@ type Epoch struct {
 	CounterExcess Value              `json:"counter_excess"`
 	Counter       Value              `json:"counter"`
 	Features      [NumFeatures]Value `json:"features"`
+	// What stands below is told beside the features: no verdict hangs on it.
+
+	// Tier is how finely the strokes were seen.
+	Tier Tier `json:"tier"`
+	// Jitter is the beat-to-beat jitter of whole cycles, dimensionless (see cycle.Jitter).
+	Jitter Value `json:"jitter"`
+	// Air is the air used by one stroke in each way in which it could be had, m3 ANR.
+	Air [NumAirModes]Value `json:"air"`
+	// LiquidPerStroke is the liquid delivered by one stroke, m3 (only with a liquid flow meter).
+	LiquidPerStroke Value `json:"liquid_per_stroke"`
+	// Creep is the rate of strokes while stalled, 1/s; StallAir the air flow meanwhile, m3/s ANR. Both exist only for
+	// Stalled.
+	Creep    Value `json:"creep"`
+	StallAir Value `json:"stall_air"`
+	// Cycle is the mean cycle of both pressures, nil where there is none: the signal is too coarse or too short.
+	Cycle *cycle.Record `json:"cycle,omitempty"`
 }

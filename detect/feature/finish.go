@@ -13,12 +13,15 @@ type building struct {
 	Start   int64
 	State   State
 	Strokes []record
+	// Cycles are the averages of the strokes, by stretch.
+	Cycles []cycleRun
 }
 
 // begin opens an epoch.
 func (b *Builder) begin(start int64) {
 	b.st.Epoch.Start, b.st.Epoch.State = start, b.st.Running.State
 	b.st.Epoch.Strokes = b.st.Epoch.Strokes[:0]
+	b.st.Epoch.Cycles = b.st.Epoch.Cycles[:0]
 }
 
 // cutEpoch ends the epoch under way where a state began that is not its own.
@@ -37,6 +40,7 @@ func (b *Builder) cutEpoch(s State, since int64) {
 	b.finish(since, since)
 	e.Start, e.State = since, s
 	e.Strokes = append(e.Strokes[:0], later...)
+	e.Cycles = e.Cycles[:0]
 }
 
 // finish condenses the epoch under way, which ends at a time, and hands it out. The counter readings before limit are its

@@ -168,6 +168,7 @@ func (b *Builder) gateRecorded(since int64) {
 		if s.End >= since && b.st.Running.Gate > 0 {
 			s.Gated = true
 			b.st.Running.Gate--
+			b.st.Epoch.Cycles = b.st.Epoch.Cycles[:0]
 		}
 	}
 }

@@ -56,6 +56,7 @@ func (b *Builder) addStroke(final bool, end int64) {
 		r.Gated = true
 	}
 	b.st.Epoch.Strokes = append(b.st.Epoch.Strokes, r)
+	b.averageStroke(&r, from.T, to.T)
 }
 
 // mean is the mean of a wave over [from, to), NaN where it has a gap there.

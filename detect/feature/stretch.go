@@ -58,6 +58,7 @@ func (b *Builder) window(n int, final bool) {
 		b.begin(seg.T0)
 		b.st.Running.start(seg.T0)
 	}
+	b.st.PrimaryStep = seg.Step
 	b.pressures(fresh, end)
 	edges := b.edges(seg, n)
 	settled := b.settledCount(edges, end, final)
