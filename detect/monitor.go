@@ -33,6 +33,7 @@ type state struct {
 	Counted          time.Time
 	// Running is what the pump was last seen doing, and since when.
 	Running feature.Transition
+	Cycles  Cycles
 }
 
 // New makes a monitor that has seen nothing.
@@ -88,13 +89,14 @@ type Status struct {
 	// Score is the ticket statistic, Threshold what it must exceed; both are 0 while learning.
 	Score, Threshold float64
 	Healthy          Healthy
+	Cycles           Cycles
 	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
 }
 
 // Status reports what the monitor knows now.
 func (m *Monitor) Status() Status {
-	s := Status{Running: m.state.Running, Baseline: m.state.Summary, Strokes: m.state.Strokes, Learned: 1}
+	s := Status{Running: m.state.Running, Baseline: m.state.Summary, Strokes: m.state.Strokes, Cycles: m.state.Cycles, Learned: 1}
 	if m.state.Bank == nil {
 		s.Learned = m.state.Learning.progress(m.settings.Learn)
 		return s
@@ -153,6 +155,7 @@ func (m *Monitor) emit(findings []Finding) {
 // epoch folds one finished epoch into the state.
 func (m *Monitor) epoch(e *feature.Epoch) {
 	m.count(e)
+	m.state.Cycles.take(e, m.state.Bank == nil && !excluded(m.settings.Learn.Exclude, e.Start))
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
 	o, ok := baseline.Observe(*e)
 	if m.state.Bank == nil {

@@ -75,6 +75,7 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 		Statistic, Threshold       string
 		Spans                      []span
 		Trends                     []trendView
+		Cycle                      cycleData
 		OpenTickets, ClosedTickets []ticketRow
 		Advisories                 []advisoryRow
 	}{
@@ -89,6 +90,9 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 	if p.Threshold > 0 {
 		data.Bar, data.Evidence = evidenceBar(p, 140, 12), evidenceShare(p)
 		data.Statistic, data.Threshold = chart.Number(p.Statistic, 1), chart.Number(p.Threshold, 1)
+	}
+	if data.Cycle, err = s.cycleData(r, p); err != nil {
+		return rendered{}, err
 	}
 	data.OpenTickets, data.ClosedTickets = ticketsOf(p.ID, tickets)
 	for _, reading := range p.Readings {

@@ -30,6 +30,8 @@ type Source interface {
 	// Trend is one feature between two times of the data, oldest first, thinned to at most max
 	// points. A pump that is not known is ErrNotFound.
 	Trend(ctx context.Context, pump string, f feature.ID, from, to time.Time, max int) ([]Point, error)
+	// Cycle is a pump's latest mean cycle over its healthy one. A pump that is not known is ErrNotFound.
+	Cycle(ctx context.Context, pump string) (CycleView, error)
 	// Tickets lists tickets, newest first: those not yet closed where open is true, else all.
 	Tickets(ctx context.Context, open bool) ([]event.Ticket, error)
 	// Ticket finds one ticket, or answers ErrNotFound.
