@@ -101,11 +101,13 @@ const (
 	Dry
 	// Unknown means that the channels at hand cannot tell.
 	Unknown
+	// Starting means the first strokes after a true stop, in which chambers fill and air is driven out.
+	Starting
 	// NumStates is how many there are.
 	NumStates
 )
 
-var stateNames = [NumStates]string{"off", "running", "stalled", "not-stroking", "dry", "unknown"}
+var stateNames = [NumStates]string{"off", "running", "stalled", "not-stroking", "dry", "unknown", "starting"}
 
 // String is the state's name in events and on the page.
 func (s State) String() string {
