@@ -143,7 +143,7 @@ func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Tim
 	}
 	var kept []episode
 	for i, x := range e.Causes {
-		if i != present && !isState(x.Told.Cause) && x.absent() {
+		if i != present && !isState(x.Told.Cause) && !isSignalled(x.Told.Cause) && x.absent() {
 			out = append(out, x.finding(CauseCleared, at))
 			continue
 		}

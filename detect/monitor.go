@@ -34,6 +34,8 @@ type state struct {
 	// Running is what the pump was last seen doing, and since when.
 	Running feature.Transition
 	Cycles  Cycles
+	// Probe is what the probe for liquid on the air side reads.
+	Probe probe
 }
 
 // New makes a monitor that has seen nothing.
@@ -54,6 +56,7 @@ func builderSettings(s Settings) feature.Settings {
 func (m *Monitor) Push(c signal.Chunk) {
 	m.builder.Push(c)
 	m.fold()
+	m.probed(c)
 }
 
 // Advance tells that nothing older than t will come any more, so that silence is seen too. Advancing in
@@ -61,6 +64,7 @@ func (m *Monitor) Push(c signal.Chunk) {
 func (m *Monitor) Advance(t time.Time) {
 	m.builder.Advance(t)
 	m.fold()
+	m.probeUntil(t)
 }
 
 // Refold folds epochs that were finished and stored before, in time order, as after a crash: their findings come again.
@@ -131,7 +135,7 @@ func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float
 
 // Relearn forgets the healthy pump and learns anew, as after a rebuild.
 func (m *Monitor) Relearn() {
-	m.state = state{Running: m.state.Running, Counter: m.state.Counter, Counted: m.state.Counted}
+	m.state = state{Running: m.state.Running, Counter: m.state.Counter, Counted: m.state.Counted, Probe: probe{Wet: m.state.Probe.Wet, Since: m.state.Probe.Since}}
 }
 
 func (m *Monitor) fold() {
