@@ -18,6 +18,11 @@ type Settings struct {
 	// MaxStrokeRate is the free-flow stroke rate of the pump's size, 1/s: twice the cycle rate. Zero
 	// means unknown.
 	MaxStrokeRate float64
+	// StrokeVolume is the liquid that a stroke displaces, m3, and StrokeVolumeSpread its relative standard uncertainty; zero means
+	// unknown.
+	StrokeVolume, StrokeVolumeSpread float64
+	// Supply is the air supply path.
+	Supply SupplyPath
 }
 
 // Transition is a change of what the pump does.
@@ -58,6 +63,10 @@ type state struct {
 	Inlet, Discharge wave
 	Slow             slow
 	Flow, Counter    []reading
+	// Liquid is the liquid flow, m3/s, Supply the pressure before the supply path, Pa gauge.
+	Liquid, Supply []reading
+	// Stall is what was seen of the last stall.
+	Stall stall
 	// Settled is the time before which every sample has come.
 	Settled int64
 	// Now is the time up to which the waveforms have been looked at.
@@ -109,6 +118,10 @@ func (b *Builder) Push(c signal.Chunk) {
 		st.Counter = appendReadings(st.Counter, c)
 	case c.Channel == signal.AirFlow:
 		st.Flow = appendReadings(st.Flow, c)
+	case c.Channel == signal.LiquidFlow:
+		st.Liquid = appendReadings(st.Liquid, c)
+	case c.Channel == signal.AirSupplyPressure:
+		st.Supply = appendReadings(st.Supply, c)
 	case c.Channel == signal.AirInletPressure && isSlow(c):
 		st.Slow.Inlet = appendReadings(st.Slow.Inlet, c)
 	case c.Channel == signal.DischargePressure && isSlow(c):
@@ -216,6 +229,6 @@ func (b *Builder) closeBurst() {
 func (b *Builder) trim(to int64) {
 	b.secondary().trim(to - before)
 	if !b.st.Begun {
-		b.st.Flow = dropBefore(b.st.Flow, to-before)
+		b.dropSide(to - before)
 	}
 }

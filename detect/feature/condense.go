@@ -65,6 +65,7 @@ func (c *condenser) run(readings []reading) {
 		c.jitter()
 		c.cycles()
 	}
+	c.use()
 }
 
 // split finds the runs and their sides.

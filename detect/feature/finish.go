@@ -56,6 +56,8 @@ func (b *Builder) finish(end, limit int64) {
 	readings := b.takeReadings(limit)
 	b.count(&out, readings)
 	switch {
+	case e.State == Stalled:
+		b.standstill(&out)
 	case e.State != Running && e.State != Dry:
 	case b.st.Slow.Active:
 		b.slowFeatures(&out, readings, e.Start, end)
@@ -63,7 +65,7 @@ func (b *Builder) finish(end, limit int64) {
 		c := condenser{b: b, strokes: e.Strokes, out: &out}
 		c.run(readings)
 	}
-	b.st.Flow = dropBefore(b.st.Flow, end-2*second)
+	b.dropSide(end - 2*second)
 	b.st.Slow.Inlet = dropBefore(b.st.Slow.Inlet, end-burstGap)
 	b.st.Slow.Discharge = dropBefore(b.st.Slow.Discharge, end-burstGap)
 	b.epochs = append(b.epochs, out)
