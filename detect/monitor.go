@@ -49,6 +49,8 @@ func builderSettings(s Settings) feature.Settings {
 		CounterPerCycle: s.Counter.PerCycle,
 		WrapsAt:         s.Counter.WrapsAt,
 		MaxStrokeRate:   2 * s.Model.MaxCycleRate,
+		StrokeVolume:    s.Model.StrokeVolume, StrokeVolumeSpread: volumeSpread(s.Model),
+		Supply: s.Supply,
 	}
 }
 

@@ -28,18 +28,19 @@ type fileMQTT struct {
 }
 
 type filePump struct {
-	ID               string       `yaml:"id" jsonschema:"required" jsonschema_description:"the pump position, such as P-101; it becomes a topic level and a tag"`
-	Model            string       `yaml:"model" jsonschema_description:"a built-in model or one of the catalogue; default generic-one-inch"`
-	Serial           string       `yaml:"serial" jsonschema_description:"the pump body that stands at this position"`
-	Liquid           string       `yaml:"liquid" jsonschema_description:"what is pumped, in words"`
-	Criticality      string       `yaml:"criticality" jsonschema_description:"how much depends on the pump, in the plant's own words"`
-	Service          string       `yaml:"service" jsonschema_description:"how the pump is used"`
-	ConditionAtStart string       `yaml:"condition_at_start" jsonschema_description:"what is known of the pump when learning begins; default unknown"`
-	Learn            durationText `yaml:"learn" jsonschema_description:"healthy calendar time that is learned from, such as 100h (the default)"`
-	LearnRunning     durationText `yaml:"learn_running" jsonschema_description:"running time that is learned from, such as 8h"`
-	LearnStrokes     *int64       `yaml:"learn_strokes" jsonschema_description:"number of strokes that is learned from"`
-	LearnExclude     [][]string   `yaml:"learn_exclude" jsonschema_description:"stretches that are not learned from: a list of [from, to] in RFC 3339"`
-	Channels         fileChannels `yaml:"channels" jsonschema:"required" jsonschema_description:"the pump's sensors by channel name"`
+	ID               string          `yaml:"id" jsonschema:"required" jsonschema_description:"the pump position, such as P-101; it becomes a topic level and a tag"`
+	Model            string          `yaml:"model" jsonschema_description:"a built-in model or one of the catalogue; default generic-one-inch"`
+	Serial           string          `yaml:"serial" jsonschema_description:"the pump body that stands at this position"`
+	Liquid           string          `yaml:"liquid" jsonschema_description:"what is pumped, in words"`
+	Criticality      string          `yaml:"criticality" jsonschema_description:"how much depends on the pump, in the plant's own words"`
+	Service          string          `yaml:"service" jsonschema_description:"how the pump is used"`
+	ConditionAtStart string          `yaml:"condition_at_start" jsonschema_description:"what is known of the pump when learning begins; default unknown"`
+	Learn            durationText    `yaml:"learn" jsonschema_description:"healthy calendar time that is learned from, such as 100h (the default)"`
+	LearnRunning     durationText    `yaml:"learn_running" jsonschema_description:"running time that is learned from, such as 8h"`
+	LearnStrokes     *int64          `yaml:"learn_strokes" jsonschema_description:"number of strokes that is learned from"`
+	LearnExclude     [][]string      `yaml:"learn_exclude" jsonschema_description:"stretches that are not learned from: a list of [from, to] in RFC 3339"`
+	SupplyPath       *fileSupplyPath `yaml:"supply_path" jsonschema_description:"what lies between the regulator and the pump's air inlet, from data sheets or a test; with it the air per stroke follows from pressures"`
+	Channels         fileChannels    `yaml:"channels" jsonschema:"required" jsonschema_description:"the pump's sensors by channel name"`
 }
 
 type fileChannels map[string]fileChannel

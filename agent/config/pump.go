@@ -60,6 +60,7 @@ func (b *builder) pump(path string, f *filePump) Pump {
 	for _, c := range p.Channels {
 		p.Settings.Channels[c.Channel] = true
 	}
+	p.Settings.Supply = b.supplyPath(path+".supply_path", f.SupplyPath)
 	p.Settings.Counter = counter(f.Channels[signal.StrokeCount.String()])
 	return p
 }
