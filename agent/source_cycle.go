@@ -29,7 +29,7 @@ func (s *source) Cycle(_ context.Context, pump string) (web.CycleView, error) {
 }
 
 func waveOf(w cycle.Wave, healthy cycle.Expected) web.CycleWave {
-	out := web.CycleWave{Expected: healthy.Pa, Band: healthy.Band}
+	out := web.CycleWave{Expected: healthy.Pa, Band: healthy.Band, Residual: w.Residual}
 	for _, v := range w.Pa {
 		out.Observed = append(out.Observed, float64(v))
 	}

@@ -25,8 +25,12 @@ type CycleView struct {
 }
 
 // CycleWave is one pressure at even steps of a cycle, Pa, the first where stroke A begins; Expected is the healthy pump's at the
-// same mean pressure, Band the half-width of its 95 % prediction interval; both are empty where they are not known.
-type CycleWave struct{ Observed, Expected, Band []float64 }
+// same mean pressure, Band the half-width of its 95 % prediction interval; both are empty where they are not known. Residual is the
+// mean square of what is not synchronous with the strokes, Pa2.
+type CycleWave struct {
+	Observed, Expected, Band []float64
+	Residual                 float64
+}
 
 // cycleFigure is one wave on the page of a pump.
 type cycleFigure struct {

@@ -33,7 +33,7 @@ func (f *fakeSource) Cycle(_ context.Context, id string) (CycleView, error) {
 			d -= math.Round(d)
 			return depth * math.Exp(-d*d/(2*width*width))
 		}
-		return base - fall(0, depth) - fall(share, depth*(1-weak))
+		return math.Round(base - fall(0, depth) - fall(share, depth*(1-weak)))
 	}
 	for i := range n {
 		v.Inlet.Observed = append(v.Inlet.Observed, beat(i, v.ShareA, p.Inlet.V, 0.28e5, 0.03, 0))

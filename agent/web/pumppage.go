@@ -76,12 +76,13 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 		Spans                      []span
 		Trends                     []trendView
 		Cycle                      cycleData
+		Beside                     []besideRow
 		OpenTickets, ClosedTickets []ticketRow
 		Advisories                 []advisoryRow
 	}{
 		frame: s.frame(r, p.ID, "pumps"), Pump: p, Path: pumpPath(p.ID), Status: judge(p, open), Doing: doing(p),
 		Model: plain(p.Model), Rate: rate(p), Air: pressureOf(p, p.Inlet), Discharge: pressureOf(p, p.Discharge),
-		Spans: offered, Advisories: advisoryRows(p.Advisories),
+		Beside: besideRows(p.Beside), Spans: offered, Advisories: advisoryRows(p.Advisories),
 	}
 	data.Live = true
 	if p.StrokesSinceRebuild > 0 {

@@ -70,6 +70,9 @@ type PumpView struct {
 	// Readings are the features of the newest running epoch, in the order of feature.ID, those that
 	// could be formed.
 	Readings []Reading
+	// Beside is what the newest epoch tells beside its features, valid or not, Tier how finely its strokes were seen.
+	Beside []feature.Named
+	Tier   feature.Tier
 	// Statistic is the evidence for a fault, a log-likelihood ratio, and Threshold where it becomes
 	// a ticket; Threshold is 0 while nothing is judged.
 	Statistic, Threshold float64

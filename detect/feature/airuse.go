@@ -19,33 +19,29 @@ type SupplyPath struct {
 }
 
 // What is not known of instruments, as standard uncertainties: meterSpread is that of a flow meter's gain, half of 1.5 % of reading;
-// zeroSpread that of the difference of two pressure transmitters' zeros, Pa, and zeroedSpread what a stall leaves of it
-// (all common practice).
+// zeroSpread that of the difference of two pressure transmitters' zeros, Pa, and steadySpread that of one transmitter from
+// minute to minute (all common practice).
 const (
 	meterSpread  = 0.0075
 	zeroSpread   = 500
-	zeroedSpread = 60
+	steadySpread = 60
 )
 
-// stall is what the pressures were when the pump last stood under pressure and no air flowed: there the inlet shows the
-// set-point, and the supply's transmitter should show the same.
+// stall is what the inlet pressure was when the pump last stood under pressure: the set-point of the regulator, as long as the air
+// valve is tight and no air flows.
 type stall struct {
-	Stretch       int
-	Inlet, Supply float64 // Pa gauge; Supply is NaN where it is not sensed
-	Valid         bool
+	Stretch int
+	Inlet   float64 // Pa gauge
+	Valid   bool
 }
 
 // noteStall follows the pressures of a stall in the stretch that is being looked at.
-func (b *Builder) noteStall(from, to int64) {
+func (b *Builder) noteStall(to int64) {
 	r := &b.st.Running
 	if r.State != Stalled || to-r.lastStroke() < patience || math.IsNaN(r.Inlet) {
 		return
 	}
-	supply := math.NaN()
-	if v := b.readingsMean(b.st.Supply, from, to); v.Valid {
-		supply = v.V
-	}
-	b.st.Stall = stall{Stretch: b.st.Stretch.ID, Inlet: r.Inlet, Supply: supply, Valid: true}
+	b.st.Stall = stall{Stretch: b.st.Stretch.ID, Inlet: r.Inlet, Valid: true}
 }
 
 // use fills in air and liquid per stroke in every way that the channels allow.
@@ -117,7 +113,8 @@ func (b *Builder) slowUse(out *Epoch, flow Value, from, to int64) {
 }
 
 // virtual is the air that the pressure drop over the supply path lets through, by ISO 6358 from the mean cycle: a sensed
-// pressure before the path, or the set-point that a stall in the same stretch showed, less the regulator's droop.
+// pressure before the path, or the set-point that a stall in the same stretch showed, less the regulator's droop. An air valve that
+// leaks lets air flow in the stall too: the set-point then is higher than it seemed, and the air by it too little.
 func (c *condenser) virtual(stroke Value) {
 	path := c.b.set.Supply
 	if path.Path.C <= 0 {
@@ -125,15 +122,12 @@ func (c *condenser) virtual(stroke Value) {
 	}
 	source, droop, zero := 0.0, 0.0, 0.0
 	st := c.b.st.Stall
-	zeroed := st.Valid && c.withinStretch(st.Stretch)
 	supply := c.meanReadings(c.b.st.Supply)
 	switch {
-	case supply.Valid && zeroed && !math.IsNaN(st.Supply):
-		source, zero = supply.V-(st.Supply-st.Inlet), math.Hypot(zeroedSpread, supply.SE)
 	case supply.Valid:
 		source, zero = supply.V, math.Hypot(zeroSpread, supply.SE)
-	case zeroed:
-		source, droop, zero = st.Inlet, path.Droop, zeroedSpread
+	case st.Valid && c.withinStretch(st.Stretch):
+		source, droop, zero = st.Inlet, path.Droop, steadySpread
 	default:
 		return
 	}
@@ -142,7 +136,7 @@ func (c *condenser) virtual(stroke Value) {
 		return
 	}
 	// How far the flow moves with the zero.
-	slope := (c.pathFlow(source+zeroedSpread, droop) - c.pathFlow(source-zeroedSpread, droop)) / (2 * zeroedSpread)
+	slope := (c.pathFlow(source+zero, droop) - c.pathFlow(source-zero, droop)) / (2 * zero)
 	rest := math.Sqrt(c.out.Cycle.Inlet.Residual / float64(c.out.Cycle.Strokes))
 	se := math.Hypot(slope*zero, slope*rest)
 	c.out.Air[AirVirtual] = perStroke(Value{V: flow, SE: se, Valid: true}, stroke, path.Spread)
@@ -191,7 +185,7 @@ func (c *condenser) pathFlow(source, droop float64) float64 {
 const (
 	deadShare  = 0.31
 	residual   = 1.15e5
-	fillSpread = 0.05
+	fillSpread = 0.027
 )
 
 // filling is the air that fills a chamber to the inlet pressure at the end of its stroke, over what the last exhaust left in it:

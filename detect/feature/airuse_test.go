@@ -62,9 +62,8 @@ func (a airTrial) run(t *testing.T) (e Epoch, trueAir, trueLiquid float64) {
 	const step = 10 * time.Millisecond
 	in, out, supply, flow, liquid := []float64{}, []float64{}, []float64{}, []float64{}, []float64{}
 	var chunks []signal.Chunk
-	var sumAir, sumLiquid, strokes float64
-	began := int64(-1)
-	play := func(d time.Duration, count bool) {
+	total := []struct{ air, liquid, strokes float64 }{{}}
+	play := func(d time.Duration) {
 		s.Run(d, step, func(x plant.Sample) {
 			noise := func(v float64) float64 { return v * (1 + 0.002*rng.NormFloat64()) }
 			in = append(in, noise(x.Inlet)+zeroInlet)
@@ -75,20 +74,16 @@ func (a airTrial) run(t *testing.T) (e Epoch, trueAir, trueLiquid float64) {
 			if len(in)%100 == 0 {
 				chunks = append(chunks, signal.Chunk{Channel: signal.StrokeCount, Start: start.Add(time.Duration(len(in)) * step), Values: []float64{float64(x.Strokes)}})
 			}
-			if count {
-				if began < 0 {
-					began = x.Strokes
-				}
-				sumAir += x.AirFlow * step.Seconds()
-				sumLiquid += x.LiquidFlow * step.Seconds()
-				strokes = float64(x.Strokes - began)
-			}
+			last := total[len(total)-1]
+			last.air += x.AirFlow * step.Seconds()
+			last.liquid += x.LiquidFlow * step.Seconds()
+			last.strokes = float64(x.Strokes)
+			total = append(total, last)
 		})
 	}
-	play(12*time.Second, false)
+	play(12 * time.Second)
 	s.Set(faults, pr)
-	play(20*time.Second, false)
-	play(70*time.Second, true)
+	play(85 * time.Second)
 	chunks = append(chunks, cut(signal.AirInletPressure, step, in, 100)...)
 	chunks = append(chunks, cut(signal.DischargePressure, step, out, 100)...)
 	if a.supply {
@@ -106,7 +101,9 @@ func (a airTrial) run(t *testing.T) (e Epoch, trueAir, trueLiquid float64) {
 	if e.Strokes == 0 {
 		t.Fatalf("%+v: no running epoch", a)
 	}
-	return e, sumAir / strokes, sumLiquid / strokes
+	from, to := total[e.Start.Sub(start)/step], total[min(int(e.End.Sub(start)/step), len(total)-1)]
+	strokes := to.strokes - from.strokes
+	return e, (to.air - from.air) / strokes, (to.liquid - from.liquid) / strokes
 }
 
 // TestAirUse holds air and liquid per stroke of a few pumps against what the simulated pump used. campaign_air_test.go has the

@@ -45,9 +45,12 @@ func (c Cycle) SVG() string {
 	return b.String()
 }
 
-// drawable tells whether there are values, as many expected ones or none, and all of them finite.
+// drawable tells whether there are values, as many expected ones or none, and all of them finite, and where the strokes meet.
 func (c Cycle) drawable() bool {
 	n := len(c.Observed)
+	if !(c.ShareA >= 0 && c.ShareA <= 1) {
+		return false
+	}
 	if n < 2 || len(c.Expected) != 0 && len(c.Expected) != n || len(c.Band) != 0 && (len(c.Band) != n || len(c.Expected) == 0) {
 		return false
 	}
@@ -105,13 +108,13 @@ func (d drawing) axes(b *strings.Builder, c Cycle) {
 		b.WriteString(`<path class="grid" d="M` + coord(d.left) + ` ` + coord(d.y(v)) + `H` + coord(right) + `"/>`)
 		b.WriteString(`<text class="value" x="` + coord(d.left-5) + `" y="` + coord(d.y(v)+3.5) + `">` + Number(v, digits) + `</text>`)
 	}
-	for _, share := range []float64{0, clamp(c.ShareA), 1} {
+	for _, share := range []float64{0, c.ShareA, 1} {
 		b.WriteString(`<path class="changeover" d="M` + coord(d.x(share)) + ` ` + coord(d.top) + `V` + coord(bottom+3) + `"/>`)
 	}
 	for _, name := range []struct {
 		at   float64
 		text string
-	}{{clamp(c.ShareA) / 2, "stroke A"}, {(1 + clamp(c.ShareA)) / 2, "stroke B"}} {
+	}{{c.ShareA / 2, "stroke A"}, {(1 + c.ShareA) / 2, "stroke B"}} {
 		b.WriteString(`<text class="time" x="` + coord(d.x(name.at)) + `" y="` + coord(bottom+14) + `">` + name.text + `</text>`)
 	}
 	b.WriteString(`<text class="unit" x="3" y="10">` + escape(c.Unit) + `</text>`)
