@@ -20,28 +20,33 @@ type SupplyPath struct {
 
 // What is not known of instruments, as standard uncertainties: meterSpread is that of a flow meter's gain, half of 1.5 % of reading;
 // zeroSpread that of the difference of two pressure transmitters' zeros, Pa, and steadySpread that of one transmitter from
-// minute to minute (all common practice).
+// minute to minute (all common practice). pathModel is the relative error that a mean droop and a mean cycle leave (AIR.md).
 const (
+	pathModel    = 0.015
 	meterSpread  = 0.0075
 	zeroSpread   = 500
 	steadySpread = 60
 )
 
-// stall is what the inlet pressure was when the pump last stood under pressure: the set-point of the regulator, as long as the air
-// valve is tight and no air flows.
+// stall is what the pressures were when the pump last stood under pressure. As long as the air valve is tight and no air flows, the
+// inlet then shows the regulator's set-point, and a transmitter before the hose the same.
 type stall struct {
-	Stretch int
-	Inlet   float64 // Pa gauge
-	Valid   bool
+	Stretch       int
+	Inlet, Supply float64 // Pa gauge; Supply is NaN where it is not sensed
+	Valid         bool
 }
 
 // noteStall follows the pressures of a stall in the stretch that is being looked at.
-func (b *Builder) noteStall(to int64) {
+func (b *Builder) noteStall(from, to int64) {
 	r := &b.st.Running
 	if r.State != Stalled || to-r.lastStroke() < patience || math.IsNaN(r.Inlet) {
 		return
 	}
-	b.st.Stall = stall{Stretch: b.st.Stretch.ID, Inlet: r.Inlet, Valid: true}
+	s := stall{Stretch: b.st.Stretch.ID, Inlet: r.Inlet, Supply: math.NaN(), Valid: true}
+	if v := b.readingsMean(b.st.Supply, from, to); v.Valid {
+		s.Supply = v.V
+	}
+	b.st.Stall = s
 }
 
 // use fills in air and liquid per stroke in every way that the channels allow.
@@ -113,8 +118,8 @@ func (b *Builder) slowUse(out *Epoch, flow Value, from, to int64) {
 }
 
 // virtual is the air that the pressure drop over the supply path lets through, by ISO 6358 from the mean cycle: a sensed
-// pressure before the path, or the set-point that a stall in the same stretch showed, less the regulator's droop. An air valve that
-// leaks lets air flow in the stall too: the set-point then is higher than it seemed, and the air by it too little.
+// pressure before the path, or the set-point that a stall in the same stretch showed, less the regulator's droop. By a stall it is
+// what the strokes use: an air valve that leaks lets its air flow in the stall too, and that falls out of the difference.
 func (c *condenser) virtual(stroke Value) {
 	path := c.b.set.Supply
 	if path.Path.C <= 0 {
@@ -122,11 +127,13 @@ func (c *condenser) virtual(stroke Value) {
 	}
 	source, droop, zero := 0.0, 0.0, 0.0
 	st := c.b.st.Stall
+	st.Valid = st.Valid && c.withinStretch(st.Stretch)
 	supply := c.meanReadings(c.b.st.Supply)
 	switch {
 	case supply.Valid:
-		source, zero = supply.V, math.Hypot(zeroSpread, supply.SE)
-	case st.Valid && c.withinStretch(st.Stretch):
+		offset, spread := st.zeros()
+		source, zero = supply.V-offset, math.Hypot(spread, supply.SE)
+	case st.Valid:
 		source, droop, zero = st.Inlet, path.Droop, steadySpread
 	default:
 		return
@@ -139,7 +146,17 @@ func (c *condenser) virtual(stroke Value) {
 	slope := (c.pathFlow(source+zero, droop) - c.pathFlow(source-zero, droop)) / (2 * zero)
 	rest := math.Sqrt(c.out.Cycle.Inlet.Residual / float64(c.out.Cycle.Strokes))
 	se := math.Hypot(slope*zero, slope*rest)
-	c.out.Air[AirVirtual] = perStroke(Value{V: flow, SE: se, Valid: true}, stroke, path.Spread)
+	c.out.Air[AirVirtual] = perStroke(Value{V: flow, SE: se, Valid: true}, stroke, math.Hypot(path.Spread, pathModel))
+}
+
+// zeros is by how much the supply's transmitter reads more than the inlet's where both should be alike, and how uncertain that
+// is, Pa. A difference in the stall that is too large for zeros is air that flows, and tells nothing of them; of a smaller one a part may be.
+func (s stall) zeros() (offset, spread float64) {
+	d := s.Supply - s.Inlet
+	if !s.Valid || math.IsNaN(d) || math.Abs(d) > 2.5*zeroSpread {
+		return 0, zeroSpread
+	}
+	return d, math.Hypot(steadySpread, d/3)
 }
 
 // withinStretch reports whether all strokes of the epoch are of one stretch.

@@ -26,10 +26,11 @@ type airTally struct{ n, inside, within int }
 // pumps of all sizes, half of which have an air valve that leaks.
 func TestCampaignAirUse(t *testing.T) {
 	names := []string{
-		"air, metered", "air, virtual from a sensed supply", "air, virtual from a stall, tight air valve",
-		"air, virtual from a stall, leaking air valve", "air, filling, tight air valve", "liquid, metered",
+		"air, metered", "air, virtual from a sensed supply, tight air valve", "air, virtual from a stall, tight air valve",
+		"air less the stall's, virtual from a stall, leaking air valve", "air, filling, tight air valve", "liquid, metered",
+		"air, virtual from a sensed supply, leaking air valve",
 	}
-	bounds := []float64{0.015, 0.05, 0.05, 0.05, 0.15, 0.015}
+	bounds := []float64{0.015, 0.05, 0.05, 0.05, 0.15, 0.015, 0.05}
 	tally := make([]airTally, len(names))
 	squares := make([]float64, len(names))
 	add := func(k int, v Value, want float64) {
@@ -53,15 +54,17 @@ func TestCampaignAirUse(t *testing.T) {
 		if i/2/len(models)%2 == 1 {
 			a.leak = rng.Float64()
 		}
-		e, trueAir, trueLiquid := a.run(t)
+		e, trueAir, trueLiquid, leaked := a.run(t)
 		add(0, e.Air[AirMetered], trueAir)
 		switch {
-		case a.supply:
+		case a.supply && a.leak == 0:
 			add(1, e.Air[AirVirtual], trueAir)
+		case a.supply:
+			add(6, e.Air[AirVirtual], trueAir)
 		case a.leak == 0:
 			add(2, e.Air[AirVirtual], trueAir)
 		default:
-			add(3, e.Air[AirVirtual], trueAir)
+			add(3, e.Air[AirVirtual], trueAir-leaked)
 		}
 		if a.leak == 0 {
 			add(4, e.Air[AirFilling], trueAir)

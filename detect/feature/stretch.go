@@ -75,7 +75,7 @@ func (b *Builder) window(n int, final bool) {
 	b.st.FastEnd = end
 	b.st.Running.Blind = false
 	b.judge(end, false)
-	b.noteStall(end)
+	b.noteStall(fresh, end)
 	if !final {
 		b.forget(seg, n)
 	}

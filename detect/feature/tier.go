@@ -28,3 +28,30 @@ func (t Tier) String() string {
 	}
 	return tierNames[t]
 }
+
+// tierErrors are by how much, in its own unit, a feature of a sound pump is off in a tier beyond its standard error: at 11 to 16 samples
+// a stroke against 20 and more, each held against the same strokes sampled at 500 Hz (tier_test.go). A feature that
+// is not formed in a tier has none.
+var tierErrors = [NumFeatures]map[Tier]float64{
+	StrokeRate:      {TierTelemetry: 0.002, TierCoarse: 0.006, TierWaveform: 0.002},
+	Asymmetry:       {TierCoarse: 0.005, TierWaveform: 0.002},
+	Dispersion:      {TierCoarse: 0.016, TierWaveform: 0.003},
+	Hesitation:      {TierCoarse: 0.012, TierWaveform: 0.005},
+	Ripple:          {TierCoarse: 0.003, TierWaveform: 0.002},
+	RippleAsymmetry: {TierCoarse: 0.004, TierWaveform: 0.003},
+	DipDepth:        {TierCoarse: 0.015, TierWaveform: 0.002},
+	DipWidth:        {TierCoarse: 0.005, TierWaveform: 0.0006},
+	AirPerStroke:    {TierTelemetry: 0, TierCoarse: 0, TierWaveform: 0},
+	Dwell:           {TierCoarse: 0.006, TierWaveform: 0.001},
+	DwellAsymmetry:  {TierCoarse: 0.003, TierWaveform: 0.001},
+}
+
+// TierError is by how much, in the feature's own unit, it may be off in a tier beyond its standard error; formed is false where it
+// does not exist there.
+func (f ID) TierError(t Tier) (err float64, formed bool) {
+	if f >= NumFeatures {
+		return 0, false
+	}
+	err, formed = tierErrors[f][t]
+	return err, formed
+}
