@@ -52,10 +52,10 @@ func newCommitter(s *store.Store, wake func(), clock func() time.Time, log *slog
 func (c *committer) add(b store.Batch) int64 {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if len(b.Epochs)+len(b.Events)+len(b.Tickets)+len(b.Advisories)+len(b.Snapshots)+len(b.States) > 0 {
+	if len(b.Epochs)+len(b.Events)+len(b.Tickets)+len(b.Advisories)+len(b.Snapshots)+len(b.States)+len(b.Rebuilds)+len(b.Bodies) > 0 {
 		c.added++
 		c.merge(b)
-		c.urgent = c.urgent || len(b.Tickets)+len(b.Advisories) > 0
+		c.urgent = c.urgent || len(b.Tickets)+len(b.Advisories)+len(b.Rebuilds)+len(b.Bodies) > 0
 		select {
 		case c.kick <- struct{}{}:
 		default:
@@ -74,6 +74,8 @@ func (c *committer) merge(b store.Batch) {
 	w.Events = append(w.Events, b.Events...)
 	w.Tickets = append(w.Tickets, b.Tickets...)
 	w.Advisories = append(w.Advisories, b.Advisories...)
+	w.Rebuilds = append(w.Rebuilds, b.Rebuilds...)
+	w.Bodies = append(w.Bodies, b.Bodies...)
 	w.Snapshots = latest(append(w.Snapshots, b.Snapshots...), func(s store.Snapshot) string { return s.Pump })
 	w.States = latest(append(w.States, b.States...), func(s store.State) string { return s.Pump })
 	if over := len(w.Epochs) - maxWaiting; over > 0 {

@@ -6,13 +6,17 @@ import (
 	"fmt"
 	"time"
 
-	"diastole/agent/event"
 	"diastole/agent/store"
+	"diastole/agent/watch"
 	"diastole/detect/feature"
 )
 
 // restore brings every pump to where it was: its last snapshot, and the epochs that were stored since.
 func (a *Agent) restore(ctx context.Context) error {
+	known, err := a.known(ctx)
+	if err != nil {
+		return err
+	}
 	for _, p := range a.cfg.Pumps {
 		at, data, err := a.store.Snapshot(ctx, p.ID)
 		var epochs []feature.Epoch
@@ -28,26 +32,46 @@ func (a *Agent) restore(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if err := a.site.Restore(p.ID, data, epochs); err != nil {
+		if err := a.site.Restore(p.ID, data, epochs, known); err != nil {
 			a.log.Warn("the pump's state is not usable; it is made anew from its epochs", "pump", p.ID, "error", err)
 			if epochs, err = a.epochsSinceReset(ctx, p.ID); err != nil {
 				return err
 			}
-			if err := a.site.Restore(p.ID, nil, epochs); err != nil {
+			if err := a.site.Restore(p.ID, nil, epochs, known); err != nil {
 				return fmt.Errorf("pump %s: %w", p.ID, err)
 			}
 		}
 	}
-	tickets, err := a.store.Tickets(ctx, store.TicketFilter{})
-	if err != nil {
-		return fmt.Errorf("tickets: %w", err)
+	a.site.Adopt(known)
+	for _, b := range known.Bodies {
+		for _, p := range a.cfg.Pumps {
+			if p.ID == b.Pump && p.Serial != "" && b.Serial != "" && p.Serial != b.Serial {
+				a.log.Warn("the configuration names another body than the one that stands there; where it was exchanged, say so with diastole swapped",
+					"pump", p.ID, "configured", p.Serial, "stands_there", b.Serial, "since", b.Since)
+			}
+		}
 	}
-	advisories, err := a.store.OpenAdvisories(ctx)
-	if err != nil {
-		return fmt.Errorf("advisories: %w", err)
-	}
-	a.site.Adopt(tickets, advisories)
 	return nil
+}
+
+// doneRead is how many closed tickets are read, of which those that are done may still be verified or taken up again.
+const doneRead = 1000
+
+// known is what the store knows of the pumps beside epochs and snapshots.
+func (a *Agent) known(ctx context.Context) (k watch.Known, err error) {
+	if k.Tickets, err = a.store.Tickets(ctx, store.TicketFilter{Closed: doneRead}); err != nil {
+		return k, fmt.Errorf("tickets: %w", err)
+	}
+	if k.Advisories, err = a.store.OpenAdvisories(ctx); err != nil {
+		return k, fmt.Errorf("advisories: %w", err)
+	}
+	if k.Bodies, err = a.store.Bodies(ctx); err != nil {
+		return k, fmt.Errorf("pump bodies: %w", err)
+	}
+	if k.Rebuilds, err = a.store.Rebuilds(ctx, ""); err != nil {
+		return k, fmt.Errorf("rebuilds: %w", err)
+	}
+	return k, nil
 }
 
 // never is later than all data.
@@ -56,16 +80,9 @@ var never = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
 // epochsSinceReset are the epochs from which the healthy pump is known or being learned: those before its last reset were another
 // pump's, as it were.
 func (a *Agent) epochsSinceReset(ctx context.Context, pump string) ([]feature.Epoch, error) {
-	const most = 100_000 // of a pump's events, in the time that the store keeps them
-	events, err := a.store.Events(ctx, pump, time.Time{}, never, most)
+	reset, err := a.lastReset(ctx, pump)
 	if err != nil {
-		return nil, fmt.Errorf("events of pump %s: %w", pump, err)
-	}
-	var reset time.Time
-	for _, e := range events {
-		if e.Type == event.BaselineReset {
-			reset = e.Time
-		}
+		return nil, err
 	}
 	return a.epochsSince(ctx, pump, reset)
 }

@@ -25,6 +25,9 @@ const interval = 1.96
 // Site implements web.Source.
 func (s *source) Site() string { return s.cfg.Site }
 
+// Address implements web.Source.
+func (s *source) Address() string { return s.cfg.Web.PublicURL }
+
 // Pumps implements web.Source.
 func (s *source) Pumps(context.Context) ([]web.PumpView, error) {
 	b := s.status.Load()
@@ -128,39 +131,6 @@ func (s *source) Ticket(ctx context.Context, id string) (event.Ticket, error) {
 		err = fmt.Errorf("ticket %s: %w", id, web.ErrNotFound)
 	}
 	return t, err
-}
-
-// Acknowledge implements web.Source.
-func (s *source) Acknowledge(ctx context.Context, id, by string) (event.Ticket, error) {
-	return s.ask(ctx, id, func() (event.Ticket, error) { return s.site.Acknowledge(id, by, s.clock().UTC()) })
-}
-
-// Close implements web.Source.
-func (s *source) Close(ctx context.Context, id, by string, outcome event.Outcome, note string) (event.Ticket, error) {
-	return s.ask(ctx, id, func() (event.Ticket, error) { return s.site.Close(id, by, outcome, note, s.clock().UTC()) })
-}
-
-// ask lets the pipeline do something, which it does at its next tick, and waits until it is stored.
-func (s *source) ask(ctx context.Context, id string, do func() (event.Ticket, error)) (t event.Ticket, err error) {
-	x := act{do: func() { t, err = do() }, done: make(chan int64, 1)}
-	select {
-	case s.acts <- x:
-	case <-s.sessionDone:
-		return event.Ticket{}, fmt.Errorf("ticket %s: the agent is stopping", id)
-	case <-ctx.Done():
-		return event.Ticket{}, ctx.Err()
-	}
-	n := <-x.done
-	if errors.Is(err, watch.ErrNotOpen) {
-		if _, err := s.Ticket(ctx, id); err != nil {
-			return event.Ticket{}, err
-		}
-		return event.Ticket{}, fmt.Errorf("ticket %s is closed: %w", id, web.ErrConflict)
-	}
-	if err != nil {
-		return event.Ticket{}, err
-	}
-	return t, s.commits.wait(ctx, n)
 }
 
 // Advisories implements web.Source.

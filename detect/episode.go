@@ -17,8 +17,8 @@ type episode struct {
 	Key  string
 	Told diagnose.Diagnosis
 	// Away counts the epochs in a row in which the evidence was gone, Other those in which another fault was as good
-	// as certain.
-	Away, Other int
+	// as certain, Doubt those that did not say the side that was told.
+	Away, Other, Doubt int
 }
 
 // episodes are what stands now: at most one fault of the pump, for when it is opened everything comes to light, and one
@@ -28,6 +28,8 @@ type episodes struct {
 	Causes []episode
 	// Pending is the kit, PendingCause the cause, that there has been reason to raise for a number of epochs in a row.
 	Pending, PendingCause pending
+	// Unknown counts the looks in a row at which there was reason to tell of a change that nothing explains.
+	Unknown int
 }
 
 // pending counts epochs in a row with the same reason.
@@ -57,8 +59,9 @@ const (
 	// patience is how many epochs in a row the evidence must be gone before an episode is over, or stand for another
 	// fault before the word is changed.
 	patience = 12
-	// gone is the share of the threshold below which the evidence counts as gone.
-	gone = 0.25
+	// doubtful is how many epochs in a row must not say the side that was told before it is taken back: one epoch without the
+	// counter says nothing of sides.
+	doubtful = 5
 	// step is the growth of severity that is worth telling; it takes twice as much to tell that it shrank.
 	step = 0.25
 )
@@ -93,24 +96,25 @@ func (e *episodes) judge(b *diagnose.Bank, at time.Time, o baseline.Observation)
 }
 
 func (e *episodes) judgeFault(b *diagnose.Bank, v diagnose.Verdict, at time.Time, o baseline.Observation) []Finding {
-	if v.BestFault < 0 || v.FaultScore <= gone*b.Threshold {
-		e.Pending = pending{}
-		if e.Fault == nil || !e.Fault.absent() {
+	if x := e.Fault; x != nil {
+		kit := kitOf(x.Told.Fault)
+		if !b.Supports(v, func(h *diagnose.Hypothesis) bool { return h.IsFault() && kitOf(h.Fault) == kit }) {
+			if !x.absent() {
+				return nil
+			}
+			e.Fault = nil
+			return []Finding{x.finding(FaultCleared, at)}
+		}
+		x.Away = 0
+		if !x.refine(b.Diagnosis(v, v.BestFault, o)) {
 			return nil
 		}
-		x := *e.Fault
-		e.Fault = nil
-		return []Finding{x.finding(FaultCleared, at)}
-	}
-	d := b.Diagnosis(v, v.BestFault, o)
-	if e.Fault != nil {
-		if !e.Fault.refine(d) {
-			return nil
-		}
-		return []Finding{e.Fault.finding(FaultChanged, at)}
+		return []Finding{x.finding(FaultChanged, at)}
 	}
 	reason := ""
-	if v.FaultScore > b.Threshold && v.KitProbability >= sure {
+	var d diagnose.Diagnosis
+	if v.BestFault >= 0 && v.FaultScore > b.Threshold && v.KitProbability >= sure {
+		d = b.Diagnosis(v, v.BestFault, o)
 		reason = string(kitOf(d.Fault))
 	}
 	if !e.Pending.ripe(reason, d.Since) {
@@ -118,38 +122,47 @@ func (e *episodes) judgeFault(b *diagnose.Bank, v diagnose.Verdict, at time.Time
 	}
 	d.Since = e.Pending.Since
 	e.Fault = &episode{Key: key("rebuild", d.Since), Told: d}
+	e.Pending = pending{}
 	return []Finding{e.Fault.finding(FaultRaised, at)}
 }
 
 func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Time, o baseline.Observation) []Finding {
 	var out []Finding
-	present, reason := -1, ""
-	var d diagnose.Diagnosis
-	if v.BestCause >= 0 && v.CauseScore > gone*b.Threshold {
-		d = b.Diagnosis(v, v.BestCause, o)
-		present = slices.IndexFunc(e.Causes, func(x episode) bool { return x.Told.Cause == d.Cause })
-		if present >= 0 && e.Causes[present].refine(d) {
-			out = append(out, e.Causes[present].finding(CauseChanged, at))
+	var kept []episode
+	for _, x := range e.Causes {
+		cause := x.Told.Cause
+		switch {
+		case isState(cause) || isSignalled(cause) || cause == pump.UnexplainedChange: // these end otherwise
+		case !b.Supports(v, func(h *diagnose.Hypothesis) bool { return !h.IsFault() && h.Cause == cause }):
+			if x.absent() {
+				out = append(out, x.finding(CauseCleared, at))
+				continue
+			}
+		default:
+			x.Away = 0
+			if d := b.Diagnosis(v, v.BestCause, o); d.Cause == cause && x.refine(d) {
+				out = append(out, x.finding(CauseChanged, at))
+			}
 		}
-		if present < 0 && v.CauseScore > b.Threshold && d.Probability >= likely {
+		kept = append(kept, x)
+	}
+	e.Causes = kept
+	reason := ""
+	var d diagnose.Diagnosis
+	if v.BestCause >= 0 && v.CauseScore > b.CauseThreshold {
+		d = b.Diagnosis(v, v.BestCause, o)
+		stands := slices.ContainsFunc(kept, func(x episode) bool { return x.Told.Cause == d.Cause })
+		if !stands && d.Cause != pump.UnexplainedChange && d.Probability >= likely {
 			reason = string(d.Cause)
 		}
 	}
 	if e.PendingCause.ripe(reason, d.Since) {
 		d.Since = e.PendingCause.Since
-		present = len(e.Causes)
-		e.Causes = append(e.Causes, episode{Key: key(reason, d.Since), Told: d})
-		out = append(out, e.Causes[present].finding(CauseRaised, at))
+		x := episode{Key: key(reason, d.Since), Told: d}
+		e.Causes = append(e.Causes, x)
+		e.PendingCause = pending{}
+		out = append(out, x.finding(CauseRaised, at))
 	}
-	var kept []episode
-	for i, x := range e.Causes {
-		if i != present && !isState(x.Told.Cause) && !isSignalled(x.Told.Cause) && x.absent() {
-			out = append(out, x.finding(CauseCleared, at))
-			continue
-		}
-		kept = append(kept, x)
-	}
-	e.Causes = kept
 	return out
 }
 
@@ -167,9 +180,8 @@ func (x *episode) absent() bool {
 // refine takes a new diagnosis of a standing episode, and reports whether it says something worth telling. Another fault
 // must be as good as certain for a while before the word is changed.
 func (x *episode) refine(d diagnose.Diagnosis) bool {
-	x.Away = 0
 	d.Since = x.Told.Since
-	if x.Told.Fault == pump.DiaphragmRupture && kitOf(d.Fault) == kitOf(x.Told.Fault) {
+	if x.Told.Fault == pump.DiaphragmRupture && d.Fault != x.Told.Fault && kitOf(d.Fault) == kitOf(x.Told.Fault) {
 		// Who has been told to expect product in the air end is not told otherwise before the pump is open.
 		d.Fault, d.Probability, d.Alternatives = x.Told.Fault, x.Told.Probability, x.Told.Alternatives
 	}
@@ -186,10 +198,14 @@ func (x *episode) refine(d diagnose.Diagnosis) bool {
 		return true
 	}
 	x.Other = 0
-	if x.Told.Side == pump.SideUnknown || d.Side != x.Told.Side {
-		d.Side = pump.SideUnknown // a side that was ever in doubt stays in doubt
+	if d.Side == x.Told.Side {
+		x.Doubt = 0
+	} else if x.Doubt++; x.Doubt >= doubtful {
+		d.Side = pump.SideUnknown // and stays so
+	} else {
+		d.Side = x.Told.Side
 	}
-	grown := d.Severity - x.Told.Severity
+	grown := min(1, d.Severity) - min(1, x.Told.Severity)
 	if d.Side == x.Told.Side && grown < step && grown > -2*step {
 		return false
 	}

@@ -62,7 +62,7 @@ func (h *hourly) next(e feature.Epoch) (found []Finding) {
 	h.at = h.at.Add(time.Hour)
 	h.epoch(&e)
 	for _, f := range h.Take() {
-		if f.Kind != EpochDone {
+		if f.Kind != EpochDone && f.Kind != FaultWorn {
 			found = append(found, f)
 		}
 	}

@@ -5,8 +5,10 @@ package detect
 import (
 	"time"
 
+	"diastole/detect/accept"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
+	"diastole/detect/prognose"
 )
 
 // Kind is what a finding reports.
@@ -22,10 +24,14 @@ const (
 	FaultRaised  Kind = "fault-raised"
 	FaultChanged Kind = "fault-changed"
 	FaultCleared Kind = "fault-cleared"
+	// FaultWorn tells anew how the fault that stands has grown.
+	FaultWorn Kind = "fault-worn"
 	// CauseRaised, CauseChanged and CauseCleared follow one cause outside the pump.
 	CauseRaised  Kind = "cause-raised"
 	CauseChanged Kind = "cause-changed"
 	CauseCleared Kind = "cause-cleared"
+	// RebuildJudged carries a verdict on the last rebuild.
+	RebuildJudged Kind = "rebuild-judged"
 )
 
 // Finding is one thing that the monitor found out, at a time of the data.
@@ -38,6 +44,9 @@ type Finding struct {
 	Epoch     *feature.Epoch      `json:"epoch,omitempty"`
 	Diagnosis *diagnose.Diagnosis `json:"diagnosis,omitempty"`
 	Baseline  *BaselineSummary    `json:"baseline,omitempty"`
+	Verdict   *accept.Verdict     `json:"verdict,omitempty"`
+	// Wear is how the fault has grown, of FaultRaised, FaultChanged and FaultWorn.
+	Wear *prognose.Wear `json:"wear,omitempty"`
 	// StrokesRun is the number of strokes seen since the baseline began.
 	StrokesRun float64 `json:"strokes_run"`
 }

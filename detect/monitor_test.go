@@ -82,6 +82,7 @@ func TestMonitorTellsTheStory(t *testing.T) {
 			if f.Diagnosis.Fault != pump.AirValveSticking {
 				t.Errorf("%v: the ticket turned to %s", f.Time, f.Diagnosis.Fault)
 			}
+		case FaultWorn:
 		default:
 			t.Errorf("%v: %s", f.Time, f.Kind)
 		}

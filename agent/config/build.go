@@ -33,13 +33,22 @@ func (b *builder) config(f *fileConfig) *Config {
 		Site:    f.Site,
 		MQTT:    b.mqtt(&f.MQTT, f.Site),
 		Outlets: b.outlets(&f.Outlets),
-		Web:     Web{Listen: cmp.Or(f.Web.Listen, defaultWeb)},
+		Web:     Web{Listen: cmp.Or(f.Web.Listen, defaultWeb), PublicURL: f.Web.PublicURL},
 	}
 	b.check("web.listen", checkLoopback(c.Web.Listen))
+	if f.Web.PublicURL != "" {
+		b.check("web.public_url", checkHTTP(f.Web.PublicURL))
+	}
 	if f.StateDir != "" {
 		c.StateDir = b.resolve(f.StateDir)
 	}
 	c.Pumps = b.pumps(f.Pumps, b.falseTickets(&f.Alarms))
+	c.Installed, c.Costs = b.catalogue.installed, b.catalogue.costs
+	for _, name := range b.catalogue.names {
+		for _, k := range b.catalogue.models[name].service.Kits {
+			c.Kits = append(c.Kits, ModelKit{name, k})
+		}
+	}
 	return c
 }
 

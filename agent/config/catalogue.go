@@ -1,8 +1,10 @@
 package config
 
 import (
+	"cmp"
 	"maps"
 	"slices"
+	"strings"
 
 	"diastole/model/pump"
 )
@@ -26,18 +28,31 @@ type catalogue struct {
 	unreadable bool
 	names      []string
 	models     map[string]catalogueModel
+	installed  []pump.Installed
+	costs      pump.Costs
 }
 
 type catalogueModel struct {
 	pump.Model
 	size, source string
-	kitNumbers   map[pump.Kit]string
+	service      upkeep
 }
 
 // model finds a pump's model, built in or of the catalogue, and fills in what is known of it.
 func (b *builder) model(path, name string, p *Pump) {
+	b.place(path, name, p)
 	if m, ok := b.catalogue.models[name]; ok {
-		p.Settings.Model, p.Size, p.Source, p.KitNumbers = m.Model, m.size, m.source, m.kitNumbers
+		p.Settings.Model, p.Size, p.Source = m.Model, m.size, m.source
+		var err error
+		if p.Upkeep, err = m.service.fitting(p.Installed.Materials); err != nil {
+			b.doc.fail(path, "%v", err)
+		}
+		for _, k := range p.Upkeep.Kits {
+			if p.KitNumbers == nil {
+				p.KitNumbers = map[pump.Kit]string{}
+			}
+			p.KitNumbers[k.Kit] = k.Number
+		}
 		return
 	}
 	m, err := pump.Generic(name)
@@ -45,6 +60,31 @@ func (b *builder) model(path, name string, p *Pump) {
 		b.doc.fail(path, "%s", notAllowed("model", name, append(pump.GenericNames(), b.catalogue.names...)))
 	}
 	p.Settings.Model = m
+}
+
+// place finds the pump in the installed base. What both say must agree: one of the two was not brought up to date.
+func (b *builder) place(path, model string, p *Pump) {
+	i := slices.IndexFunc(b.catalogue.installed, func(x pump.Installed) bool { return x.Position == p.ID })
+	if i < 0 {
+		p.Installed = pump.Installed{Position: p.ID, Serial: p.Serial, Model: model, Liquid: p.Liquid, Criticality: p.Criticality}
+		return
+	}
+	at := b.catalogue.installed[i]
+	for _, x := range []struct {
+		key   string
+		here  *string
+		there string
+	}{
+		{"serial", &p.Serial, at.Serial}, {"liquid", &p.Liquid, at.Liquid}, {"criticality", &p.Criticality, at.Criticality},
+		{"model", &model, at.Model},
+	} {
+		if *x.here != "" && x.there != "" && *x.here != x.there {
+			b.doc.fail(strings.TrimSuffix(path, "model")+x.key, "is %q; the catalogue's installed base has %q at %s", *x.here, x.there, p.ID)
+		}
+		*x.here = cmp.Or(*x.here, x.there)
+	}
+	at.Serial, at.Liquid, at.Criticality = p.Serial, p.Liquid, p.Criticality
+	p.Installed = at
 }
 
 // loadCatalogue reads the catalogue that the configuration names; its problems are those of the
@@ -90,6 +130,8 @@ func (r catalogueReader) catalogue(f *fileCatalogue) catalogue {
 		c.names = append(c.names, m.Name)
 		c.models[m.Name] = model
 	}
+	c.installed = r.installed(f.Installed, &c)
+	c.costs = r.costs(f.Costs)
 	return c
 }
 
@@ -107,7 +149,7 @@ func (r catalogueReader) model(path string, f *fileModel) catalogueModel {
 			r.doc.fail(path+".name", "%v", err)
 		}
 	}
-	m := catalogueModel{size: f.Size, source: f.Source, kitNumbers: r.kitNumbers(path+".kit_numbers", f.KitNumbers)}
+	m := catalogueModel{size: f.Size, source: f.Source, service: upkeep{r.service(path, f)}}
 	m.Name = f.Name
 	m.StrokeVolume = r.quantity(path+".stroke_volume", volumes, f.StrokeVolume, minStrokeVolume, maxStrokeVolume)
 	m.MaxAirPressure = r.quantity(path+".max_air_pressure", platePressure, f.MaxAirPressure, minAirPressure, maxAirPressure)

@@ -7,12 +7,19 @@ import (
 	"strings"
 
 	"github.com/invopop/jsonschema"
+
+	"diastole/detect/signal"
 )
 
 // Schema is the JSON Schema (draft 2020-12) of a configuration file. It is printed from the structs that
 // a file is decoded into, and its words from the tables that a file is checked by. It knows keys, types
 // and words; what takes more than one value to judge, Parse alone knows.
-func Schema() ([]byte, error) {
+func Schema() ([]byte, error) { return schemaOf(&fileConfig{}, "Configuration of Diastole") }
+
+// CatalogueSchema is the JSON Schema of a catalogue, made in the same way.
+func CatalogueSchema() ([]byte, error) { return schemaOf(&fileCatalogue{}, "Catalogue of Diastole") }
+
+func schemaOf(file any, title string) ([]byte, error) {
 	r := jsonschema.Reflector{
 		FieldNameTag:               "yaml",
 		RequiredFromJSONSchemaTags: true,
@@ -21,11 +28,11 @@ func Schema() ([]byte, error) {
 		Namer:                      func(t reflect.Type) string { return strings.TrimPrefix(t.Name(), "file") },
 		Mapper:                     textSchema,
 	}
-	s := r.Reflect(&fileConfig{})
-	s.Title = "Configuration of Diastole"
+	s := r.Reflect(file)
+	s.Title = title
 	data, err := json.MarshalIndent(s, "", "  ")
 	if err != nil {
-		return nil, fmt.Errorf("configuration schema: %w", err)
+		return nil, fmt.Errorf("JSON Schema %q: %w", title, err)
 	}
 	return append(data, '\n'), nil
 }
@@ -64,6 +71,11 @@ func (fileMQTT) JSONSchemaExtend(s *jsonschema.Schema) {
 func (filePump) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "id").Pattern = namePattern
 	property(s, "service").Enum = words(services)
+	property(s, "drive").Enum = words(drives)
+	ratio := property(s, "pressure_ratio")
+	ratio.Minimum, ratio.Maximum = json.Number(fmt.Sprint(minRatio)), json.Number(fmt.Sprint(maxRatio))
+	property(s, "air_header").Pattern = namePattern
+	property(s, "discharge_header").Pattern = namePattern
 	property(s, "condition_at_start").Enum = words(conditions)
 	property(s, "learn_strokes").Minimum = "1"
 	pair := property(s, "learn_exclude").Items
@@ -73,7 +85,7 @@ func (filePump) JSONSchemaExtend(s *jsonschema.Schema) {
 
 func (fileChannels) JSONSchemaExtend(s *jsonschema.Schema) {
 	s.MinProperties = new(uint64(1))
-	s.PropertyNames = &jsonschema.Schema{Enum: words(channelNames())}
+	s.PropertyNames = &jsonschema.Schema{Enum: words(signal.ChannelNames())}
 }
 
 func (fileChannel) JSONSchemaExtend(s *jsonschema.Schema) {
@@ -84,6 +96,18 @@ func (fileChannel) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "reference").Enum = words(referenceCodes())
 	property(s, "counts").Enum = words(countables)
 	property(s, "wraps_at").Minimum = "2"
+	property(s, "report").Enum = words(reports)
+	property(s, "deadband").Minimum = "0"
+	property(s, "wet_value").Enum = []any{0, 1}
+	property(s, "side").Enum = words(sides)
+	property(s, "tap").Enum = words(taps)
+	dt := property(s, "dt")
+	dt.Minimum, dt.Maximum = "1e-6", "3600"
+}
+
+func (fileStates) JSONSchemaExtend(s *jsonschema.Schema) {
+	s.MinProperties = new(uint64(1))
+	s.AdditionalProperties = &jsonschema.Schema{Type: "string", Enum: words(signal.ServiceNames())}
 }
 
 func (fileScale) JSONSchemaExtend(s *jsonschema.Schema) {
@@ -104,9 +128,62 @@ func (fileWebhook) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "url").Pattern = httpPattern
 }
 
+func (fileWeb) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "public_url").Pattern = httpPattern
+}
+
 func (fileInfluxDB) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "url").Pattern = httpPattern
 }
+
+func (fileModel) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "kit_numbers").PropertyNames = &jsonschema.Schema{Enum: words(kits)}
+}
+
+func (fileKit) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "kit").Enum = words(kits)
+	atLeast(s, "lead_time_days", "0")
+}
+
+func (fileBOMLine) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "side").Enum = words(partSides)
+	property(s, "component").Enum = words(componentWords())
+	atLeast(s, "quantity", "1")
+}
+
+func (fileStock) JSONSchemaExtend(s *jsonschema.Schema) {
+	atLeast(s, "on_hand", "0")
+	atLeast(s, "reorder_point", "0")
+}
+
+func (fileCost) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "currency").Pattern = currencyCode.String()
+	atLeast(s, "value", "0")
+}
+
+func (fileCosts) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "currency").Pattern = currencyCode.String()
+}
+
+func (fileJoint) JSONSchemaExtend(s *jsonschema.Schema) {
+	s.OneOf = []*jsonschema.Schema{{Required: []string{"torque"}}, {Required: []string{"no_torque"}}}
+}
+
+func (fileTorque) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "unit").Enum = words(torqueUnits)
+}
+
+func (fileInstalled) JSONSchemaExtend(s *jsonschema.Schema) {
+	property(s, "position").Pattern = namePattern
+}
+
+func (fileShifts) JSONSchemaExtend(s *jsonschema.Schema) {
+	for key, most := range map[string]json.Number{"days_per_week": "7", "hours_per_day": "24"} {
+		property(s, key).Maximum = most
+	}
+}
+
+func atLeast(s *jsonschema.Schema, key string, least json.Number) { property(s, key).Minimum = least }
 
 const httpPattern = `^https?://[^#]+$`
 

@@ -21,6 +21,8 @@ const (
 	AdvisoryClosed  Type = "diastole.advisory.closed"
 	BaselineLearned Type = "diastole.baseline.learned"
 	BaselineReset   Type = "diastole.baseline.reset"
+	RebuildRecorded Type = "diastole.rebuild.recorded"
+	RebuildJudged   Type = "diastole.rebuild.judged"
 	Heartbeat       Type = "diastole.heartbeat"
 )
 
@@ -44,28 +46,39 @@ type TicketState string
 const (
 	StateOpen         TicketState = "open"
 	StateAcknowledged TicketState = "acknowledged"
+	StateScheduled    TicketState = "scheduled"
+	StateInWork       TicketState = "in-work"
 	StateClosed       TicketState = "closed"
 )
 
 // Outcome is how a ticket or an advisory ended.
 type Outcome string
 
-// The outcomes.
+// The outcomes. A ticket is done when the work is, and verified when the rebuilt pump has been judged good or a person has
+// said so.
 const (
 	Done      Outcome = "done"
+	Verified  Outcome = "verified"
 	Rejected  Outcome = "rejected"
 	Withdrawn Outcome = "withdrawn"
 )
 
 // Ticket is the data of a ticket event. A field that is not known is absent, not zero.
 type Ticket struct {
-	Ticket              string        `json:"ticket"`
-	Pump                string        `json:"pump"`
-	Serial              string        `json:"serial,omitempty"`
-	Model               string        `json:"model"`
-	State               TicketState   `json:"state"`
-	By                  string        `json:"by,omitempty"`
-	Outcome             Outcome       `json:"outcome,omitempty"`
+	Ticket  string      `json:"ticket"`
+	Pump    string      `json:"pump"`
+	Serial  string      `json:"serial,omitempty"`
+	Model   string      `json:"model"`
+	State   TicketState `json:"state"`
+	By      string      `json:"by,omitempty"`
+	Outcome Outcome     `json:"outcome,omitempty"`
+	// Version counts the changes that somebody who acts on the ticket should have seen: what people did, and another kit,
+	// urgency or flag. An act that names an older one is refused.
+	Version int64 `json:"version,omitempty"`
+	// ScheduledFor is the day on which the work is planned, YYYY-MM-DD.
+	ScheduledFor string `json:"scheduled_for,omitempty"`
+	// Log is what people did with the ticket, the oldest first.
+	Log                 []LogEntry    `json:"log,omitempty"`
 	Fault               pump.Fault    `json:"fault"`
 	Side                pump.Side     `json:"side"`
 	Probability         float64       `json:"probability"`
@@ -84,11 +97,31 @@ type Ticket struct {
 	Flag string `json:"flag,omitempty"`
 	// Note is what the person who closed the ticket found.
 	Note                string     `json:"note,omitempty"`
+	Remaining           *Remaining `json:"remaining,omitempty"`
 	ActBy               string     `json:"act_by,omitempty"`
+	AirWaste            *AirWaste  `json:"air_waste,omitempty"`
 	IfNotDone           string     `json:"if_not_done"`
 	Evidence            []Evidence `json:"evidence"`
 	Cautions            []string   `json:"cautions"`
 	ChecksBeforeOpening []string   `json:"checks_before_opening"`
+}
+
+// Remaining is how many running hours are left until the fault calls for a rebuild at once: fewer with a probability of 10, 50 and 90 %. 0 is
+// now.
+type Remaining struct {
+	P10 float64 `json:"p10_running_hours"`
+	P50 float64 `json:"p50_running_hours"`
+	P90 float64 `json:"p90_running_hours"`
+}
+
+// AirWaste is the air that a fault uses for nothing, at ANR: an hour of running, and a year at the present duty with what that costs.
+// PaybackDays is after how many days a rebuild has paid for itself by that alone.
+type AirWaste struct {
+	PerHour     float64 `json:"anr_m3_per_hour"`
+	PerYear     float64 `json:"anr_m3_per_year,omitempty"`
+	CostPerYear float64 `json:"cost_per_year,omitempty"`
+	Currency    string  `json:"currency,omitempty"`
+	PaybackDays float64 `json:"payback_days,omitempty"`
 }
 
 // Alternative is another explanation with its probability; exactly one of Fault and Cause is set.
@@ -119,6 +152,8 @@ type Advisory struct {
 	Outcome     Outcome    `json:"outcome,omitempty"`
 	Evidence    []Evidence `json:"evidence,omitempty"`
 	Action      string     `json:"action"`
+	// Shelved is set while a person has put the advisory aside; its changes are then told to nobody but for its end.
+	Shelved *Shelf `json:"shelved,omitempty"`
 }
 
 // Baseline is the data of a baseline event. Of a reset it has only the pump, the model and the reason.

@@ -25,6 +25,7 @@ func Schema() ([]byte, error) {
 		{[]Type{TicketOpened, TicketUpdated, TicketClosed}, &Ticket{}},
 		{[]Type{AdvisoryOpened, AdvisoryUpdated, AdvisoryClosed}, &Advisory{}},
 		{[]Type{BaselineLearned, BaselineReset}, &Baseline{}},
+		{[]Type{RebuildRecorded, RebuildJudged}, &Rebuild{}},
 		{[]Type{Heartbeat}, &Beat{}},
 	} {
 		data := r.Reflect(d.data)
@@ -62,9 +63,17 @@ func closedSet(t reflect.Type) *jsonschema.Schema {
 	case reflect.TypeFor[pump.Urgency]():
 		return oneOf(pump.Stop, pump.Soon, pump.Planned)
 	case reflect.TypeFor[TicketState]():
-		return oneOf(StateOpen, StateAcknowledged, StateClosed)
+		return oneOf(StateOpen, StateAcknowledged, StateScheduled, StateInWork, StateClosed)
 	case reflect.TypeFor[Outcome]():
-		return oneOf(Done, Rejected, Withdrawn)
+		return oneOf(Done, Verified, Rejected, Withdrawn)
+	case reflect.TypeFor[Deed]():
+		return oneOf(Deeds()...)
+	case reflect.TypeFor[Judgement]():
+		return oneOf(Accepting, AcceptedForNow, Accepted, LookAgain, NotJudged)
+	case reflect.TypeFor[pump.Component]():
+		return oneOf(pump.Components()...)
+	case reflect.TypeFor[pump.Condition]():
+		return oneOf(pump.Conditions()...)
 	}
 	return nil
 }

@@ -123,8 +123,10 @@ type worker struct {
 
 func (w *worker) run(ctx context.Context) {
 	defer w.sender.Close()
+	sending, cut := w.grace(ctx)
+	defer cut()
 	for {
-		err := w.pass(ctx)
+		err := w.pass(ctx, sending)
 		if ctx.Err() != nil {
 			break
 		}
@@ -140,23 +142,35 @@ func (w *worker) run(ctx context.Context) {
 		case <-timer:
 		}
 	}
-	w.drain(ctx)
+	w.drain(sending)
+}
+
+// grace is the context of the requests. It outlives ctx by drainTime: a request that a stop cuts off leaves open whether
+// the receiver has the row, and it would get it again at the next start. A receiver that does not work is not waited for.
+func (w *worker) grace(ctx context.Context) (sending context.Context, cut context.CancelFunc) {
+	sending, cut = context.WithCancel(context.WithoutCancel(ctx))
+	context.AfterFunc(ctx, func() {
+		if w.snapshot().Failing.IsZero() {
+			time.AfterFunc(drainTime, cut)
+		} else {
+			cut()
+		}
+	})
+	return sending, cut
 }
 
 // drain sends the last rows after the end was asked for. What fails now waits for the next start.
-func (w *worker) drain(ctx context.Context) {
+func (w *worker) drain(sending context.Context) {
 	if !w.snapshot().Failing.IsZero() {
 		return
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
-	defer cancel()
-	if err := w.pass(ctx); err != nil {
+	if err := w.pass(sending, sending); err != nil {
 		w.log.Info("the last rows wait for the next start", "error", err)
 	}
 }
 
 // pass sends until nothing waits, ctx ends, or something fails that is to be tried again.
-func (w *worker) pass(ctx context.Context) error {
+func (w *worker) pass(ctx, sending context.Context) error {
 	for {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -169,7 +183,7 @@ func (w *worker) pass(ctx context.Context) error {
 		if err != nil || len(rows) == 0 {
 			return err
 		}
-		done, err := w.sender.Send(ctx, rows)
+		done, err := w.sender.Send(sending, rows)
 		// What the receiver has taken is noted also where the end was asked for meanwhile: it must not get it again.
 		noting := context.WithoutCancel(ctx)
 		if done > 0 {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -26,11 +27,11 @@ func TestDownForAWeek(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var got []string
 		var latency []time.Duration
-		attempts := 0
+		var attempts atomic.Int64
 		up := time.Now().Add(7 * 24 * time.Hour)
 		name := func(r store.Row) string { return fmt.Sprintf("%s %s%s", r.Kind, r.ID, r.Time.Format(time.RFC3339)) }
 		down := &fakeSender{name: "down", kinds: store.KindsOf(store.KindEvent, store.KindEpoch), take: func(_ context.Context, r store.Row) error {
-			attempts++
+			attempts.Add(1)
 			if time.Now().Before(up) {
 				return errDown
 			}
@@ -56,7 +57,7 @@ func TestDownForAWeek(t *testing.T) {
 			time.Sleep(time.Hour)
 		}
 		synctest.Wait()
-		tries := attempts
+		tries := attempts.Load()
 		time.Sleep(longWait)
 		synctest.Wait()
 		if d := cmp.Diff(want, got); d != "" {
@@ -75,7 +76,7 @@ func TestDownForAWeek(t *testing.T) {
 			}
 		}
 		states := runner.States()
-		if s := states[0]; s.Sent != int64(len(want)) || !s.Failing.IsZero() || s.Error != errDown.Error() || s.Failures != int64(tries) {
+		if s := states[0]; s.Sent != int64(len(want)) || !s.Failing.IsZero() || s.Error != errDown.Error() || s.Failures != tries {
 			t.Errorf("state: %+v", s)
 		}
 		stop()
@@ -174,6 +175,31 @@ func TestLastRowsAtTheEnd(t *testing.T) {
 		}
 		if rows := must(box.Pending(t.Context(), "stuck", 10))(t); len(rows) != 1 {
 			t.Errorf("%d rows wait for the stuck receiver", len(rows))
+		}
+		closeStore(t, box)
+	})
+}
+
+// A request that is under way when the end is asked for is waited for, so that the receiver gets its row once.
+func TestStopInMidRequest(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var calls atomic.Int64
+		slow := &fakeSender{name: "slow", kinds: store.KindsOf(store.KindEvent), take: func(ctx context.Context, _ store.Row) error {
+			calls.Add(1)
+			select {
+			case <-ctx.Done():
+				return ctx.Err()
+			case <-time.After(drainTime / 2):
+				return nil
+			}
+		}}
+		box := openStore(t, store.Options{}, store.Receiver{Name: "slow", Kinds: slow.kinds})
+		commit(t, box, store.Batch{Events: []event.Event{someEvent(1)}})
+		stop := start(t, NewRunner(box, []Sender{slow}, 1, quiet(t)))
+		synctest.Wait()
+		stop()
+		if rows := must(box.Pending(t.Context(), "slow", 10))(t); len(rows) != 0 || calls.Load() != 1 {
+			t.Errorf("%d calls, %d rows wait", calls.Load(), len(rows))
 		}
 		closeStore(t, box)
 	})

@@ -145,10 +145,11 @@ func FuzzDecodeEpoch(f *testing.F) {
 
 func FuzzParseLedger(f *testing.F) {
 	f.Add([]byte(`{"format":1,"crc32c":"00000000","tickets":[]}`))
+	f.Add([]byte(`{"format":1,"crc32c":"00000000","tickets":[],"work":{"rebuilds":[],"bodies":[]},"work_crc32c":"00000000"}`))
 	f.Fuzz(func(t *testing.T, text []byte) {
-		tickets, err := parseLedger(text)
-		if err != nil && tickets != nil {
-			t.Fatal("tickets beside an error")
+		batch, err := parseLedger(text)
+		if (err == nil) == (batch == nil) {
+			t.Fatalf("batch %v beside error %v", batch, err)
 		}
 	})
 }

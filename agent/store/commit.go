@@ -52,6 +52,9 @@ type Batch struct {
 	Advisories []Advisory
 	Snapshots  []Snapshot
 	States     []State
+	// Rebuilds and Bodies replace those of the same id. They are kept for ever.
+	Rebuilds []event.Rebuild
+	Bodies   []event.Body
 }
 
 // Commit stores the whole batch, or, on an error, nothing of it. When it returns nil the batch survives a
@@ -76,7 +79,7 @@ func (s *Store) Commit(ctx context.Context, b Batch) error {
 	if err != nil {
 		return fmt.Errorf("commit: %w", err)
 	}
-	if s.ledgerDirty || len(b.Tickets) > 0 {
+	if s.ledgerDirty || len(b.Tickets)+len(b.Rebuilds)+len(b.Bodies) > 0 {
 		// The database has the tickets; their second home is tried again with the next commit.
 		if err := s.writeLedger(ctx); err != nil {
 			s.log.Error("the copy of the tickets could not be written", "error", s.note(err))
@@ -158,7 +161,7 @@ func (tx *batchTx) all(b Batch) error {
 			return fmt.Errorf("state of pump %q: %w", b.States[i].Pump, err)
 		}
 	}
-	return nil
+	return tx.work(b)
 }
 
 func (tx *batchTx) exec(query string, args ...any) (changed bool, err error) {

@@ -405,7 +405,7 @@ func TestLedgerCatchesUp(t *testing.T) {
 		t.Fatal(err)
 	}
 	commit(t, s, Batch{})
-	tickets := must(parseLedger(must(os.ReadFile(filepath.Join(dir, ledgerName)))(t)))(t)
+	tickets := must(parseLedger(must(os.ReadFile(filepath.Join(dir, ledgerName)))(t)))(t).Tickets
 	if len(tickets) != 1 || tickets[0].Ticket.Severity != 5 {
 		t.Errorf("copy: %+v", tickets)
 	}

@@ -15,11 +15,20 @@ import (
 // ledgerClosed is how many closed tickets tickets.json keeps beside all open ones; the database has all.
 const ledgerClosed = 1000
 
-// ledger is tickets.json: the tickets, newest last, and the CRC-32C of the bytes of that list.
+// ledger is tickets.json: the tickets, newest last, and what was done to the pumps, with the CRC-32C of the bytes of each.
 type ledger struct {
 	Format  int             `json:"format"`
 	CRC32C  string          `json:"crc32c"`
 	Tickets json.RawMessage `json:"tickets"`
+	// Work is absent in files of before there was any.
+	Work       json.RawMessage `json:"work,omitempty"`
+	WorkCRC32C string          `json:"work_crc32c,omitempty"`
+}
+
+// work is what was done to the pumps.
+type work struct {
+	Rebuilds []event.Rebuild `json:"rebuilds"`
+	Bodies   []event.Body    `json:"bodies"`
 }
 
 const ledgerFormat = 1
@@ -41,7 +50,17 @@ func (s *Store) writeLedger(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("write %s: %w", ledgerName, err)
 	}
-	whole, err := json.Marshal(ledger{Format: ledgerFormat, CRC32C: fmt.Sprintf("%08x", sum(list)), Tickets: list})
+	done, err := workOf(ctx, s.db.write)
+	if err != nil {
+		return fmt.Errorf("write %s: %w", ledgerName, err)
+	}
+	works, err := json.Marshal(done)
+	if err != nil {
+		return fmt.Errorf("write %s: %w", ledgerName, err)
+	}
+	whole, err := json.Marshal(ledger{
+		Format: ledgerFormat, CRC32C: fmt.Sprintf("%08x", sum(list)), Tickets: list, Work: works, WorkCRC32C: fmt.Sprintf("%08x", sum(works)),
+	})
 	if err != nil {
 		return fmt.Errorf("write %s: %w", ledgerName, err)
 	}
@@ -63,7 +82,7 @@ func (s *Store) restoreLedger(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("read the copy of the tickets: %w", err)
 	}
-	tickets, err := parseLedger(text)
+	batch, err := parseLedger(text)
 	if err != nil {
 		aside := path + ".damaged"
 		s.log.Error("the copy of the tickets is damaged too; it was set aside and the ledger begins empty",
@@ -73,19 +92,20 @@ func (s *Store) restoreLedger(ctx context.Context) error {
 		}
 		return nil
 	}
-	if err := s.store(ctx, Batch{Tickets: tickets}); err != nil {
+	if err := s.store(ctx, *batch); err != nil {
 		return fmt.Errorf("read the tickets back from %s: %w", path, err)
 	}
-	s.recovery.Tickets = len(tickets)
-	if len(tickets) > 0 {
-		s.log.Warn("tickets were read back from their copy", "file", path, "tickets", len(tickets))
+	s.recovery.Tickets = len(batch.Tickets)
+	if len(batch.Tickets)+len(batch.Rebuilds)+len(batch.Bodies) > 0 {
+		s.log.Warn("tickets and rebuilds were read back from their copy", "file", path, "tickets", len(batch.Tickets), "rebuilds", len(batch.Rebuilds))
 	}
 	return nil
 }
 
-// parseLedger reads the text of tickets.json.
-func parseLedger(text []byte) ([]Ticket, error) {
+// parseLedger reads the text of tickets.json: tickets, rebuilds and bodies of a batch.
+func parseLedger(text []byte) (*Batch, error) {
 	var l ledger
+	var done work
 	if err := json.Unmarshal(text, &l); err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
@@ -104,7 +124,16 @@ func parseLedger(text []byte) ([]Ticket, error) {
 			return nil, fmt.Errorf("ticket %d of %d: %w", i+1, len(tickets), err)
 		}
 	}
-	return tickets, nil
+	if len(l.Work) == 0 {
+		return &Batch{Tickets: tickets}, nil
+	}
+	if got := fmt.Sprintf("%08x", sum(l.Work)); got != l.WorkCRC32C {
+		return nil, fmt.Errorf("%w: checksum of the work %s, written was %s", ErrDamaged, got, l.WorkCRC32C)
+	}
+	if err := json.Unmarshal(l.Work, &done); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	return &Batch{Tickets: tickets, Rebuilds: done.Rebuilds, Bodies: done.Bodies}, nil
 }
 
 // replaceFile puts content at path so that a crash at any moment leaves the old or the new file whole:

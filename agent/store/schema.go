@@ -108,6 +108,22 @@ var migrations = []string{
 		rows     INTEGER NOT NULL,
 		PRIMARY KEY (receiver, kind, reason)
 	) WITHOUT ROWID;`,
+
+	// 1 -> 2: what was done to pumps, and which body stands where.
+	`CREATE TABLE rebuild (
+		id   TEXT    NOT NULL PRIMARY KEY,
+		pump TEXT    NOT NULL,
+		time INTEGER NOT NULL,
+		body TEXT    NOT NULL,
+		sum  INTEGER NOT NULL
+	) WITHOUT ROWID;
+	CREATE INDEX rebuild_time ON rebuild (time);
+
+	CREATE TABLE body (
+		id   TEXT    NOT NULL PRIMARY KEY,
+		body TEXT    NOT NULL,
+		sum  INTEGER NOT NULL
+	) WITHOUT ROWID;`,
 }
 
 // migrate brings the file to the present format; fresh tells that it held nothing yet.

@@ -34,7 +34,7 @@ func acted(t *testing.T) (s *watch.Site, id string, at time.Time, rest func() co
 // TestAcknowledgeIsToldAndKept: it is an event, and later changes of the ticket keep it.
 func TestAcknowledgeIsToldAndKept(t *testing.T) {
 	s, id, at, rest := acted(t)
-	got, err := s.Acknowledge(id, "jo", at)
+	got, err := s.Act(id, watch.Act{Do: event.Acknowledge, By: "jo"}, at)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -59,17 +59,17 @@ func TestAcknowledgeIsToldAndKept(t *testing.T) {
 func TestAdoptKeepsWhatPeopleDid(t *testing.T) {
 	s, id, at, rest := acted(t)
 	snap := snapshot(t, s) // from before the acknowledgement
-	ticket, err := s.Acknowledge(id, "jo", at)
+	ticket, err := s.Act(id, watch.Act{Do: event.Acknowledge, By: "jo"}, at)
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := rest()
 
 	again := wearSite(t)
-	if err := again.Restore(pumpID, snap, nil); err != nil {
+	if err := again.Restore(pumpID, snap, nil, watch.Known{}); err != nil {
 		t.Fatal(err)
 	}
-	again.Adopt([]event.Ticket{ticket}, nil)
+	again.Adopt(watch.Known{Tickets: []event.Ticket{ticket}})
 	messages := wearMessages(t)
 	var c collected
 	c.feed(again, messages[upTo(t, messages, 2):])
@@ -81,10 +81,10 @@ func TestAdoptKeepsWhatPeopleDid(t *testing.T) {
 	// Folding all epochs again tells nothing twice.
 	all := reference(t, messages)
 	fold := wearSite(t)
-	if err := fold.Restore(pumpID, nil, all.epochs()); err != nil {
+	if err := fold.Restore(pumpID, nil, all.epochs(), watch.Known{}); err != nil {
 		t.Fatal(err)
 	}
-	fold.Adopt([]event.Ticket{ticket, {Ticket: "x", Pump: pumpID, State: event.StateClosed}, {Ticket: "y", Pump: "P-999"}}, nil)
+	fold.Adopt(watch.Known{Tickets: []event.Ticket{ticket, {Ticket: "x", Pump: pumpID, State: event.StateClosed}, {Ticket: "y", Pump: "P-999"}}})
 	if out := fold.Take(); !out.Empty() {
 		t.Errorf("told again: %+v", out)
 	}
@@ -105,21 +105,21 @@ func snapshot(t *testing.T, s *watch.Site) []byte {
 // TestDoneLearnsAnew: a rebuilt pump is another pump.
 func TestDoneLearnsAnew(t *testing.T) {
 	s, id, at, rest := acted(t)
-	if _, err := s.Close(id, "jo", event.Done, "worn ball", at); err != nil {
+	if _, err := s.Act(id, watch.Act{Do: event.Close, By: "jo", Outcome: event.Done, Note: "worn ball"}, at); err != nil {
 		t.Fatal(err)
 	}
 	if st := s.Status()[0]; len(st.Tickets) != 0 || st.Monitor.Baseline != nil || st.Monitor.Learned != 0 || st.Monitor.Strokes != 0 {
 		t.Errorf("after the rebuild: %d tickets, baseline %v, learned %g, strokes %g", len(st.Tickets), st.Monitor.Baseline, st.Monitor.Learned, st.Monitor.Strokes)
 	}
 	c := rest()
-	if got, want := types(c.Events)[:2], []event.Type{event.TicketClosed, event.BaselineReset}; !slices.Equal(got, want) {
+	if got, want := types(c.Events)[:3], []event.Type{event.TicketClosed, event.BaselineReset, event.RebuildRecorded}; !slices.Equal(got, want) {
 		t.Fatalf("events %v, want %v first", types(c.Events), want)
 	}
 	if x := c.Tickets[0].Ticket; x.State != event.StateClosed || x.Outcome != event.Done || x.Note != "worn ball" || x.By != "jo" {
 		t.Errorf("closed ticket: %+v", x)
 	}
-	for _, e := range c.Events[2:] {
-		if e.Type != event.BaselineLearned {
+	for _, e := range c.Events[3:] {
+		if e.Type != event.BaselineLearned && e.Type != event.RebuildJudged && e.Type != event.TicketUpdated {
 			t.Errorf("%s at %v from a pump that is learned anew: the leak is part of what was found", e.Type, e.Time)
 		}
 	}
@@ -128,7 +128,7 @@ func TestDoneLearnsAnew(t *testing.T) {
 // TestRejectedStaysClosed: the same finding does not come back as long as its evidence stands.
 func TestRejectedStaysClosed(t *testing.T) {
 	s, id, at, rest := acted(t)
-	if _, err := s.Close(id, "jo", event.Rejected, "debris", at); err != nil {
+	if _, err := s.Act(id, watch.Act{Do: event.Close, By: "jo", Outcome: event.Rejected, Note: "debris"}, at); err != nil {
 		t.Fatal(err)
 	}
 	c := rest()
@@ -144,21 +144,21 @@ func TestRejectedStaysClosed(t *testing.T) {
 func TestActsThatCannotBe(t *testing.T) {
 	s, id, at, _ := acted(t)
 	s.Take()
-	if _, err := s.Acknowledge("P-101-no-such", "jo", at); !errors.Is(err, watch.ErrNotOpen) {
+	if _, err := s.Act("P-101-no-such", watch.Act{Do: event.Acknowledge, By: "jo"}, at); !errors.Is(err, watch.ErrNotOpen) {
 		t.Errorf("unknown ticket: %v", err)
 	}
 	for _, o := range []event.Outcome{event.Withdrawn, "", "perhaps"} {
-		if _, err := s.Close(id, "jo", o, "", at); err == nil || !strings.Contains(err.Error(), "allowed are done, rejected") {
+		if _, err := s.Act(id, watch.Act{Do: event.Close, By: "jo", Outcome: o, Note: ""}, at); err == nil || !strings.Contains(err.Error(), "allowed are done, rejected") {
 			t.Errorf("outcome %q: %v", o, err)
 		}
 	}
-	if _, err := s.Close(id, "jo", event.Rejected, "", at); err != nil {
+	if _, err := s.Act(id, watch.Act{Do: event.Close, By: "jo", Outcome: event.Rejected, Note: "debris"}, at); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Close(id, "jo", event.Done, "", at); !errors.Is(err, watch.ErrNotOpen) {
+	if _, err := s.Act(id, watch.Act{Do: event.Close, By: "jo", Outcome: event.Done, Note: ""}, at); !errors.Is(err, watch.ErrNotOpen) {
 		t.Errorf("closing twice: %v", err)
 	}
-	if _, err := s.Acknowledge(id, "jo", at); !errors.Is(err, watch.ErrNotOpen) {
+	if _, err := s.Act(id, watch.Act{Do: event.Acknowledge, By: "jo"}, at); !errors.Is(err, watch.ErrNotOpen) {
 		t.Errorf("acknowledging what is closed: %v", err)
 	}
 	if out := s.Take(); len(out.Events) != 1 {

@@ -18,9 +18,11 @@ import (
 // book keeps the tickets and advisories of one pump and turns findings and people's acts into events.
 type book struct {
 	Tickets    []event.Ticket   // those not closed
+	Done       []event.Ticket   // the last ones closed as done, verified or not
 	Advisories []event.Advisory // those not closed
-	// Rebuilt tells that a rebuild has been seen since the start.
-	Rebuilt bool
+	// Body is the pump body that stands at the position, Rebuild its last rebuild, nil before the first one.
+	Body    event.Body
+	Rebuild *event.Rebuild
 }
 
 // emit adds an event.
@@ -33,14 +35,15 @@ func (o *Output) emit(site, pump string, t event.Type, at time.Time, about strin
 }
 
 // fault follows a finding about a fault.
-func (b *book) fault(site string, p *config.Pump, f *detect.Finding, out *Output) {
+func (b *book) fault(site string, p *config.Pump, f *detect.Finding, o outlook, out *Output) {
 	id := p.ID + "-" + f.Key
 	i := slices.IndexFunc(b.Tickets, func(t event.Ticket) bool { return t.Ticket == id })
 	switch f.Kind {
 	case detect.FaultRaised, detect.FaultChanged:
 		t := ticketOf(p, id, f)
-		if b.sinceRebuild(p) {
-			t.StrokesSinceRebuild = math.Round(f.StrokesRun)
+		o.put(&t)
+		if b.Body.Rebuilt != nil {
+			t.StrokesSinceRebuild = math.Round(b.Body.Strokes + f.StrokesRun - *b.Body.Rebuilt)
 		}
 		kind := event.TicketUpdated
 		switch {
@@ -55,13 +58,23 @@ func (b *book) fault(site string, p *config.Pump, f *detect.Finding, out *Output
 		}
 		out.Tickets = append(out.Tickets, Ticket{f.Time, t})
 		out.emit(site, p.ID, kind, f.Time, id, t)
+	case detect.FaultWorn:
+		if i < 0 || b.Tickets[i].Fault != f.Diagnosis.Fault || !o.news(&b.Tickets[i], f.Time) {
+			return
+		}
+		t := b.Tickets[i]
+		o.put(&t)
+		b.Tickets[i] = t
+		out.Tickets = append(out.Tickets, Ticket{f.Time, t})
+		out.emit(site, p.ID, event.TicketUpdated, f.Time, id, t)
 	case detect.FaultCleared:
 		if i < 0 {
 			return
 		}
 		t := b.Tickets[i]
-		if t.State == event.StateAcknowledged {
+		if t.State != event.StateOpen { // somebody has taken it on
 			t.Flag = "the evidence has gone: look before opening the pump"
+			t.Version++
 			b.Tickets[i] = t
 			out.emit(site, p.ID, event.TicketUpdated, f.Time, id, t)
 		} else {
@@ -73,25 +86,30 @@ func (b *book) fault(site string, p *config.Pump, f *detect.Finding, out *Output
 	}
 }
 
-// sinceRebuild tells that the strokes since the baseline began are those since a rebuild.
-func (b *book) sinceRebuild(p *config.Pump) bool {
-	return b.Rebuilt || p.ConditionAtStart == "new" || p.ConditionAtStart == "rebuilt"
-}
-
 // carryOver gives to a ticket's new form what must stay of the old one: what people have made of it, and what is safe.
 func carryOver(old, t event.Ticket) event.Ticket {
-	t.State, t.By = old.State, old.By
+	t.State, t.By, t.Version, t.ScheduledFor, t.Log = old.State, old.By, old.Version, old.ScheduledFor, old.Log
+	if t.Remaining == nil {
+		t.Remaining = old.Remaining
+	}
+	if t.ActBy == "" {
+		t.ActBy = old.ActBy
+	}
 	if old.Urgency == trade.Stop && t.Urgency != trade.Stop {
+		t.ActBy = old.ActBy
 		// Signals that now look like lesser wear do not mend a diaphragm; only a look at the pump does.
 		t.Flag = fmt.Sprintf("%s was suspected before and is not ruled out: look at the exhaust first", trade.DiaphragmRupture)
 		t.Urgency, t.NE107, t.Cautions = old.Urgency, old.NE107, old.Cautions
 		t.Bring = bringAlso(t.Bring, t.Kit, old.Bring...)
 	}
-	if old.State == event.StateAcknowledged && t.Kit != old.Kit {
+	if old.State != event.StateOpen && t.Kit != old.Kit {
 		// Somebody has pulled the kit already. Another one that is now asked for is brought as well.
 		t.Flag = strings.TrimPrefix(t.Flag+fmt.Sprintf("; acknowledged for the %s kit, the evidence now asks for the %s kit: bring both", old.Kit, t.Kit), "; ")
 		t.Bring = bringAlso([]trade.Kit{t.Kit}, old.Kit, t.Bring...)
 		t.Kit, t.KitNumber = old.Kit, old.KitNumber
+	}
+	if t.Kit != old.Kit || t.Urgency != old.Urgency || t.Flag != old.Flag {
+		t.Version++
 	}
 	return t
 }
@@ -126,8 +144,11 @@ func (b *book) cause(site string, p *config.Pump, f *detect.Finding, out *Output
 		if i < 0 {
 			return
 		}
+		a.Shelved = b.Advisories[i].Shelved
 		b.Advisories[i] = a
-		out.emit(site, p.ID, event.AdvisoryUpdated, f.Time, id, a)
+		if a.Shelved == nil {
+			out.emit(site, p.ID, event.AdvisoryUpdated, f.Time, id, a)
+		}
 	case detect.CauseCleared:
 		if i < 0 {
 			return
@@ -149,7 +170,7 @@ func ticketOf(p *config.Pump, id string, f *detect.Finding) event.Ticket {
 		Fault: d.Fault, Side: d.Side, Probability: rounded(d.Probability),
 		Kit: adv.Kit, Bring: adv.Bring, KitNumber: p.KitNumbers[adv.Kit],
 		Suspects: adv.Suspects, Urgency: adv.Urgency, NE107: string(adv.NE107), ISO14224: adv.ISO14224,
-		Severity: rounded(max(0, d.Severity)), Since: d.Since.UTC(), IfNotDone: adv.IfNotDone,
+		Severity: rounded(min(1, max(0, d.Severity))), Since: d.Since.UTC(), IfNotDone: adv.IfNotDone,
 		Evidence: evidenceOf(d), Cautions: adv.Cautions,
 	}
 	for _, a := range d.Alternatives {
@@ -170,34 +191,13 @@ func evidenceOf(d *diagnose.Diagnosis) []event.Evidence {
 			Meaning: advice.Meaning(e.Feature.String(), e.Sigma > 0),
 		})
 	}
+	if c := d.Creep; c != nil {
+		out = append(out, event.Evidence{
+			Feature: "stall_creep", Unit: "1/s", Observed: significant(c.Rate), DeviationSigma: math.Round(c.Sigma*10) / 10,
+			Meaning: advice.Meaning("stall_creep", true),
+		})
+	}
 	return out
-}
-
-// has tells whether a ticket is among those not closed.
-func (b *book) has(id string) bool {
-	return slices.ContainsFunc(b.Tickets, func(t event.Ticket) bool { return t.Ticket == id })
-}
-
-// act is what a person does with a ticket; the error says why it cannot be.
-func (b *book) act(site string, p *config.Pump, id string, at time.Time, change func(*event.Ticket) error, out *Output) (event.Ticket, error) {
-	i := slices.IndexFunc(b.Tickets, func(t event.Ticket) bool { return t.Ticket == id })
-	if i < 0 {
-		return event.Ticket{}, fmt.Errorf("ticket %s: %w", id, ErrNotOpen)
-	}
-	t := b.Tickets[i]
-	if err := change(&t); err != nil {
-		return event.Ticket{}, fmt.Errorf("ticket %s: %w", id, err)
-	}
-	kind := event.TicketUpdated
-	if t.State == event.StateClosed {
-		kind = event.TicketClosed
-		b.Tickets = slices.Delete(b.Tickets, i, i+1)
-	} else {
-		b.Tickets[i] = t
-	}
-	out.Tickets = append(out.Tickets, Ticket{at, t})
-	out.emit(site, p.ID, kind, at, id, t)
-	return t, nil
 }
 
 // rounded and significant keep numbers in events to what they are worth: figures beyond it differ between machines

@@ -26,6 +26,8 @@ type desk struct {
 	cfg *config.Pump
 	out Output
 	now time.Time
+	// ahead is the outlook that comes with what is found.
+	ahead outlook
 }
 
 func newDesk(t *testing.T) *desk {
@@ -47,7 +49,7 @@ pumps:
 	}
 	p := &cfg.Pumps[0]
 	p.KitNumbers = map[trade.Kit]string{trade.WetEnd: "WE-1", trade.AirEnd: "AE-1"}
-	return &desk{cfg: p, now: t0}
+	return &desk{book: book{Body: firstBody(p)}, cfg: p, now: t0}
 }
 
 // find tells the book of a fault, a minute later each time.
@@ -59,16 +61,13 @@ func (d *desk) find(k detect.Kind, f trade.Fault, severity float64) {
 		Severity:     severity, Since: t0,
 		Evidence: []diagnose.Evidence{{Feature: feature.StrokeRate, Expected: 3.10, Observed: 3.62, Sigma: 8.4}},
 	}}
-	d.fault("north-works", d.cfg, &x, &d.out)
+	d.fault("north-works", d.cfg, &x, d.ahead, &d.out)
 }
 
 func (d *desk) acknowledge(t *testing.T) {
 	t.Helper()
 	d.now = d.now.Add(time.Minute)
-	_, err := d.act("north-works", d.cfg, d.Tickets[0].Ticket, d.now, func(x *event.Ticket) error {
-		x.State, x.By = event.StateAcknowledged, "jo"
-		return nil
-	}, &d.out)
+	_, err := d.act("north-works", d.cfg, d.Tickets[0].Ticket, d.now, Act{Do: event.Acknowledge, By: "jo"}, &d.out)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -144,6 +143,7 @@ func TestUnknownFieldsAreAbsent(t *testing.T) {
 	d := newDesk(t)
 	d.cfg.Serial, d.cfg.KitNumbers, d.cfg.ConditionAtStart = "", nil, "unknown"
 	d.cfg.Settings.Learn.AsFound = true
+	d.Body = firstBody(d.cfg)
 	d.find(detect.FaultRaised, trade.AirValveLeak, 0.1)
 	for _, key := range []string{"serial", "kit_number", "bring", "by", "outcome", "flag", "note", "act_by", "remaining", "air_waste", "strokes_since_rebuild"} {
 		if strings.Contains(string(d.out.Events[0].Data), `"`+key+`"`) {
@@ -276,5 +276,37 @@ func TestNumbersAreWhatTheyAreWorth(t *testing.T) {
 	}
 	if got := rounded(0.97449); got != 0.974 {
 		t.Errorf("rounded: %v", got)
+	}
+}
+
+// TestSecondLookTakesTheTicketUpAgain: what was verified on the first strokes may still turn out wrong after bedding in, and what was
+// called wrong is not called good by a later look.
+func TestSecondLookTakesTheTicketUpAgain(t *testing.T) {
+	d := newDesk(t)
+	d.find(detect.FaultRaised, trade.CheckValveLeak, 0.42)
+	id := d.Tickets[0].Ticket
+	if _, err := d.act("north-works", d.cfg, id, d.now, Act{Do: event.Close, By: "jo", Outcome: event.Done}, &d.out); err != nil {
+		t.Fatal(err)
+	}
+	p := &pump{site: "north-works", cfg: d.cfg, book: d.book}
+	p.book.Rebuild = &event.Rebuild{Rebuild: "R", Pump: d.cfg.ID, Ticket: id, Judgement: event.Accepting}
+	look := func(stage string, j event.Judgement) {
+		d.now = d.now.Add(time.Hour)
+		p.verdict(event.Verdict{Time: d.now, Stage: stage, Judgement: j, Words: "words"})
+	}
+	look("first", event.AcceptedForNow)
+	if x := p.book.Done[0]; x.State != event.StateClosed || x.Outcome != event.Verified || x.Log[len(x.Log)-1].By != "acceptance" {
+		t.Errorf("after the first look: %s %s, log %+v", x.State, x.Outcome, x.Log)
+	}
+	look("bedded-in", event.LookAgain)
+	if len(p.book.Done) != 0 || len(p.book.Tickets) != 1 || p.book.Tickets[0].State != event.StateInWork || p.book.Tickets[0].Outcome != "" || p.book.Tickets[0].Flag != "words" {
+		t.Errorf("after the second look: done %d, open %+v", len(p.book.Done), p.book.Tickets)
+	}
+	look("bedded-in", event.Accepted)
+	if p.book.Rebuild.Judgement != event.LookAgain || len(p.book.Rebuild.Verdicts) != 2 {
+		t.Errorf("judged %s after %d verdicts", p.book.Rebuild.Judgement, len(p.book.Rebuild.Verdicts))
+	}
+	if len(p.out.Events) != 4 || len(p.out.Rebuilds) != 2 || len(p.out.Tickets) != 2 {
+		t.Errorf("%d events, %d rebuilds, %d tickets", len(p.out.Events), len(p.out.Rebuilds), len(p.out.Tickets))
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"diastole/agent/event"
+	"diastole/agent/watch"
 	"diastole/detect/feature"
 )
 
@@ -104,7 +105,7 @@ func TestRestoreGoesOn(t *testing.T) {
 				t.Fatal(err)
 			}
 			s = wearSite(t)
-			if err := s.Restore(pumpID, data, nil); err != nil {
+			if err := s.Restore(pumpID, data, nil, watch.Known{}); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -120,7 +121,7 @@ func TestRestoreGoesOn(t *testing.T) {
 func TestRefoldGivesTheSameIDs(t *testing.T) {
 	want := reference(t, wearMessages(t))
 	s := wearSite(t)
-	if err := s.Restore(pumpID, nil, want.epochs()); err != nil {
+	if err := s.Restore(pumpID, nil, want.epochs(), watch.Known{}); err != nil {
 		t.Fatal(err)
 	}
 	var c collected
@@ -147,7 +148,7 @@ func TestSnapshotAndEpochsSince(t *testing.T) {
 		t.Fatalf("the snapshot is of %v; %d epochs were finished, %d start before it", at, len(before.Epochs), i)
 	}
 	s = wearSite(t)
-	if err := s.Restore(pumpID, data, epochs[i:]); err != nil {
+	if err := s.Restore(pumpID, data, epochs[i:], watch.Known{}); err != nil {
 		t.Fatal(err)
 	}
 	before.take(s)
@@ -159,10 +160,10 @@ func TestSnapshotAndEpochsSince(t *testing.T) {
 // TestSnapshotsThatCannotBeUsed are errors that say so.
 func TestSnapshotsThatCannotBeUsed(t *testing.T) {
 	s := wearSite(t)
-	if err := s.Restore(pumpID, []byte("no snapshot"), nil); err == nil {
+	if err := s.Restore(pumpID, []byte("no snapshot"), nil, watch.Known{}); err == nil {
 		t.Error("rubbish was taken for a snapshot")
 	}
-	if err := s.Restore("P-999", nil, nil); err == nil {
+	if err := s.Restore("P-999", nil, nil, watch.Known{}); err == nil {
 		t.Error("a pump that is not configured was restored")
 	}
 	if _, _, err := s.Snapshot("P-999"); err == nil {

@@ -3,6 +3,7 @@ package watch
 import (
 	"bytes"
 	"encoding/gob"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -14,6 +15,7 @@ import (
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/detect/signal"
+	trade "diastole/model/pump"
 )
 
 // ErrNotOpen is what an act on a ticket that is not open gives.
@@ -30,28 +32,41 @@ type pump struct {
 	newest                feature.Epoch
 	lastData, lastArrival time.Time
 	out                   Output
+	holding               holding
 	// settings are the configuration's with the hypotheses of the model.
 	settings detect.Settings
+	// lives and liquids are the site's: what is known of the lives of parts, and what a position pumps. costs are the catalogue's.
+	lives   *Lives
+	liquids func(pump string) string
+	costs   trade.Costs
 }
 
 func newPump(site string, cfg *config.Pump, hypotheses []diagnose.Hypothesis) *pump {
 	p := &pump{site: site, cfg: cfg, settler: settle.New(), settings: cfg.Settings}
-	p.settings.Hypotheses = hypotheses
+	p.settings.Hypotheses = detect.Possible(cfg.Settings, hypotheses)
+	p.holding.follow(cfg)
 	p.monitor = detect.New(p.settings)
+	p.book.Body = firstBody(cfg)
 	return p
 }
 
 // advance lets time pass, and judges what has settled.
 func (p *pump) advance(now time.Time) {
+	p.holding.repeat(now, func(arrival time.Time, c signal.Chunk) { p.settler.Offer(arrival, c) })
 	for _, c := range p.settler.Advance(now) {
 		p.monitor.Push(c)
 	}
 	p.monitor.Advance(p.settler.Watermark())
 	p.collect()
+	p.book.unshelve(p.site, p.cfg, now, &p.out)
 }
 
 func (p *pump) offer(arrival time.Time, c signal.Chunk) {
-	if v := p.settler.Offer(arrival, c); v != settle.Accepted && v != settle.Replaced {
+	v := p.settler.Offer(arrival, c)
+	if v != settle.Clock {
+		p.holding.take(arrival, c) // also where it came late: it is the last word of its sensor
+	}
+	if v != settle.Accepted && v != settle.Replaced {
 		return
 	}
 	end := c.End()
@@ -69,10 +84,12 @@ func (p *pump) collect() {
 			p.out.Epochs = append(p.out.Epochs, Epoch{Pump: p.cfg.ID, Epoch: *f.Epoch})
 		case detect.BaselineLearned:
 			p.out.emit(p.site, p.cfg.ID, event.BaselineLearned, f.Time, "baseline", baselineOf(p.cfg, f.Baseline))
-		case detect.FaultRaised, detect.FaultChanged, detect.FaultCleared:
-			p.book.fault(p.site, p.cfg, &f, &p.out)
+		case detect.FaultRaised, detect.FaultChanged, detect.FaultWorn, detect.FaultCleared:
+			p.book.fault(p.site, p.cfg, &f, p.outlook(&f), &p.out)
 		case detect.CauseRaised, detect.CauseChanged, detect.CauseCleared:
 			p.book.cause(p.site, p.cfg, &f, &p.out)
+		case detect.RebuildJudged:
+			p.judged(&f)
 		}
 	}
 }
@@ -91,34 +108,35 @@ func baselineOf(p *config.Pump, s *detect.BaselineSummary) event.Baseline {
 	}
 }
 
-// rebuilt forgets the healthy pump: what was learned is true of it no more.
-func (p *pump) rebuilt(at time.Time, reason string) {
-	p.monitor.Relearn()
-	p.book.Rebuilt = true
-	p.out.emit(p.site, p.cfg.ID, event.BaselineReset, at, "baseline "+reason,
-		event.Baseline{Pump: p.cfg.ID, Model: p.cfg.Settings.Model.Name, Reason: reason})
-}
-
 // saved is the stored form of a pump.
 type saved struct {
 	Version int
 	Settler settle.State
 	Monitor []byte
-	Book    book
-	Newest  feature.Epoch
+	// Book is JSON: gob does not tell a pointer to zero from nil.
+	Book   []byte
+	Newest feature.Epoch
 
 	LastData, LastArrival time.Time
+
+	// Held and Heard are of values that are sent on change only.
+	Held  []held
+	Heard time.Time
 }
 
-const savedVersion = 1
+const savedVersion = 2
 
 func (p *pump) snapshot() ([]byte, error) {
 	m, err := p.monitor.Snapshot()
 	if err != nil {
 		return nil, fmt.Errorf("pump %s: %w", p.cfg.ID, err)
 	}
+	b, err := json.Marshal(&p.book)
+	if err != nil {
+		return nil, fmt.Errorf("snapshot of the tickets of pump %s: %w", p.cfg.ID, err)
+	}
 	var buf bytes.Buffer
-	s := saved{savedVersion, p.settler.Snapshot(), m, p.book, p.newest, p.lastData, p.lastArrival}
+	s := saved{savedVersion, p.settler.Snapshot(), m, b, p.newest, p.lastData, p.lastArrival, p.holding.Held, p.holding.Heard}
 	if err := gob.NewEncoder(&buf).Encode(s); err != nil {
 		return nil, fmt.Errorf("snapshot of pump %s: %w", p.cfg.ID, err)
 	}
@@ -139,9 +157,15 @@ func (p *pump) restore(data []byte, epochs []feature.Epoch) error {
 	if err != nil {
 		return fmt.Errorf("snapshot of pump %s: %w", p.cfg.ID, err)
 	}
-	p.monitor, p.book, p.newest, p.lastData, p.lastArrival = m, s.Book, s.Newest, s.LastData, s.LastArrival
+	var b book
+	if err := json.Unmarshal(s.Book, &b); err != nil {
+		return fmt.Errorf("snapshot of the tickets of pump %s: %w", p.cfg.ID, err)
+	}
+	p.monitor, p.book, p.newest, p.lastData, p.lastArrival = m, b, s.Newest, s.LastData, s.LastArrival
+	p.standing()
 	if len(epochs) == 0 {
 		p.settler = settle.Restore(s.Settler)
+		p.holding.Held, p.holding.Heard = s.Held, s.Heard
 		return nil
 	}
 	p.refold(epochs)

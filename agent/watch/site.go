@@ -11,10 +11,12 @@ import (
 	"diastole/agent/config"
 	"diastole/agent/event"
 	"diastole/agent/intake"
+	"diastole/agent/intake/payload"
 	"diastole/agent/intake/settle"
 	"diastole/detect"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
+	"diastole/detect/signal"
 )
 
 // Epoch is a finished epoch of a pump.
@@ -41,19 +43,26 @@ type Output struct {
 	Events     []event.Event
 	Tickets    []Ticket
 	Advisories []Advisory
+	// Rebuilds and Bodies are those that have changed, as they now stand.
+	Rebuilds []event.Rebuild
+	Bodies   []event.Body
 }
 
 // Empty tells that there is nothing in it.
 func (o *Output) Empty() bool {
-	return len(o.Epochs)+len(o.Events)+len(o.Tickets)+len(o.Advisories) == 0
+	return len(o.Epochs)+len(o.Events)+len(o.Tickets)+len(o.Advisories)+len(o.Rebuilds)+len(o.Bodies) == 0
 }
 
 // Site watches all pumps of a configuration. It is not safe for concurrent use; one goroutine owns it.
 type Site struct {
-	cfg    *config.Config
-	router *intake.Router
-	pumps  []*pump
-	dst    []float64
+	cfg     *config.Config
+	router  *intake.Router
+	pumps   []*pump
+	samples payload.Samples
+	// deliver is take, made once so that a message does not allocate; arrival is that of the message under way.
+	deliver func(*intake.Route, []signal.Chunk)
+	arrival time.Time
+	lives   *Lives
 }
 
 // New makes a site whose pumps have seen nothing. The error names the channel that cannot be decoded.
@@ -62,7 +71,7 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 	if err != nil {
 		return nil, fmt.Errorf("channels: %w", err)
 	}
-	s := &Site{cfg: cfg, router: router}
+	s := &Site{cfg: cfg, router: router, lives: NewLives(nil)}
 	shared := map[string][]diagnose.Hypothesis{} // pumps of one model share them
 	for i := range cfg.Pumps {
 		p := &cfg.Pumps[i]
@@ -72,9 +81,25 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 				return nil, fmt.Errorf("pump %s: %w", p.ID, err)
 			}
 		}
-		s.pumps = append(s.pumps, newPump(cfg.Site, p, shared[m.Name]))
+		w := newPump(cfg.Site, p, shared[m.Name])
+		w.lives, w.liquids, w.costs = s.lives, s.liquid, cfg.Costs
+		s.pumps = append(s.pumps, w)
+	}
+	s.deliver = s.take
+	for _, r := range router.Routes() {
+		s.pumps[r.Pump].holding.routes[r.Channel] = r
 	}
 	return s, nil
+}
+
+// liquid is what a position pumps, empty where that is not stated.
+func (s *Site) liquid(pump string) string {
+	for _, p := range s.pumps {
+		if p.cfg.ID == pump {
+			return p.cfg.Installed.Liquid
+		}
+	}
+	return ""
 }
 
 // Router is where messages go; its counts may be read from any goroutine.
@@ -82,21 +107,23 @@ func (s *Site) Router() *intake.Router { return s.router }
 
 // Message takes one message. Messages come in the order of their arrival.
 func (s *Site) Message(m intake.Message) {
-	for _, r := range s.router.Find(m.Topic) {
-		c, ok := r.Decode(s.dst[:0], m)
-		if !ok {
-			continue
-		}
-		s.dst = c.Values
-		p := s.pumps[r.Pump]
-		p.advance(m.Arrival)
-		p.offer(m.Arrival, c)
+	s.arrival = m.Arrival
+	s.router.Decode(&s.samples, m, s.deliver)
+}
+
+// take hands the chunks of a route's message to its pump.
+func (s *Site) take(r *intake.Route, chunks []signal.Chunk) {
+	p := s.pumps[r.Pump]
+	p.advance(s.arrival)
+	for _, c := range chunks {
+		p.offer(s.arrival, c)
 	}
 }
 
 // Tick lets time pass for all pumps, so that silence is seen too. However many ticks come between two messages, what
 // comes out is the same.
 func (s *Site) Tick(now time.Time) {
+	s.router.Tick(now)
 	for _, p := range s.pumps {
 		p.advance(now)
 	}
@@ -110,7 +137,12 @@ func (s *Site) Take() Output {
 		all.Events = append(all.Events, p.out.Events...)
 		all.Tickets = append(all.Tickets, p.out.Tickets...)
 		all.Advisories = append(all.Advisories, p.out.Advisories...)
+		all.Rebuilds = append(all.Rebuilds, p.out.Rebuilds...)
+		all.Bodies = append(all.Bodies, p.out.Bodies...)
 		p.out = Output{}
+	}
+	for _, r := range all.Rebuilds {
+		s.lives.add(r)
 	}
 	return all
 }
@@ -128,8 +160,30 @@ type Status struct {
 	Settled    settle.Counts
 	Tickets    []event.Ticket
 	Advisories []event.Advisory
+	// Offline are the channels whose sender is known to be gone.
+	Offline []Offline
 	// SinceRebuild is the strokes since the pump was new or rebuilt; 0 where that is not known.
 	SinceRebuild float64
+	// Body is the pump body that stands there, Parts what its components have run, Rebuild its last rebuild or nil.
+	Body    event.Body
+	Parts   []event.Part
+	Rebuild *event.Rebuild
+}
+
+// Offline is a channel that nothing can come from, since its edge node or device told its death.
+type Offline struct {
+	Channel signal.Channel
+	Since   time.Time
+}
+
+// offline lists the channels of a pump that are offline.
+func (p *pump) offline() (out []Offline) {
+	for c, r := range p.holding.routes {
+		if r != nil && !r.Offline().IsZero() {
+			out = append(out, Offline{signal.Channel(c), r.Offline()}) // #nosec G115 -- an index of the channels
+		}
+	}
+	return out
 }
 
 // Status reports on all pumps in the order of the configuration. What it returns is not changed later.
@@ -138,45 +192,18 @@ func (s *Site) Status() []Status {
 	for i, p := range s.pumps {
 		out[i] = Status{
 			Pump: p.cfg, Settings: p.settings, LastData: p.lastData, LastArrival: p.lastArrival, Newest: p.newest, Monitor: p.monitor.Status(), Settled: p.settler.Counts(),
-			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories),
+			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories), Offline: p.offline(),
 		}
-		if p.book.sinceRebuild(p.cfg) {
-			out[i].SinceRebuild = out[i].Monitor.Strokes
+		out[i].Body, out[i].Parts = p.book.Body, p.parts(p.total())
+		if r := p.book.Body.Rebuilt; r != nil {
+			out[i].SinceRebuild = p.total() - *r
+		}
+		if r := p.book.Rebuild; r != nil {
+			c := *r
+			out[i].Rebuild = &c
 		}
 	}
 	return out
-}
-
-// Acknowledge records that a person has taken a ticket on.
-func (s *Site) Acknowledge(id, by string, at time.Time) (event.Ticket, error) {
-	return s.act(id, at, func(t *event.Ticket) error {
-		t.State, t.By = event.StateAcknowledged, by
-		return nil
-	})
-}
-
-// Close ends a ticket as done or rejected. Where it is done the pump has been rebuilt: its healthy state is learned anew.
-func (s *Site) Close(id, by string, outcome event.Outcome, note string, at time.Time) (event.Ticket, error) {
-	if outcome != event.Done && outcome != event.Rejected {
-		return event.Ticket{}, fmt.Errorf("outcome %q is not known; allowed are %s, %s", outcome, event.Done, event.Rejected)
-	}
-	t, err := s.act(id, at, func(t *event.Ticket) error {
-		t.State, t.By, t.Outcome, t.Note = event.StateClosed, by, outcome, note
-		return nil
-	})
-	if err == nil && outcome == event.Done {
-		s.find(t.Pump).rebuilt(at, "rebuilt: ticket "+id)
-	}
-	return t, err
-}
-
-func (s *Site) act(id string, at time.Time, change func(*event.Ticket) error) (event.Ticket, error) {
-	for _, p := range s.pumps {
-		if p.book.has(id) {
-			return p.book.act(p.site, p.cfg, id, at, change, &p.out)
-		}
-	}
-	return event.Ticket{}, fmt.Errorf("ticket %s: %w", id, ErrNotOpen)
 }
 
 // Snapshot stores all that is known of a pump, and the time of its newest data.
@@ -189,33 +216,54 @@ func (s *Site) Snapshot(pump string) (time.Time, []byte, error) {
 	return p.newest.End, data, err
 }
 
-// Adopt takes the tickets and advisories that stand from the store, which also knows what people did with them, in place
-// of those that folding the epochs gave. What that folding told has been told before.
-func (s *Site) Adopt(tickets []event.Ticket, advisories []event.Advisory) {
+// Known is what the store knows of all pumps beside epochs and snapshots: what people did is nowhere else.
+type Known struct {
+	// Tickets are those that stand, and closed ones, the oldest first.
+	Tickets    []event.Ticket
+	Advisories []event.Advisory
+	Bodies     []event.Body
+	// Rebuilds are the last ones of each body.
+	Rebuilds []event.Rebuild
+}
+
+// Adopt takes what the store knows in place of what folding the epochs gave. What that folding told has been told before, but
+// for how rebuilds have turned out since: that is told with the ids that it had.
+func (s *Site) Adopt(k Known) {
+	s.lives.learn(k.Rebuilds)
 	for _, p := range s.pumps {
 		p.out = Output{}
-		p.book = book{Rebuilt: p.book.Rebuilt}
-		for _, t := range tickets {
-			if t.Pump == p.cfg.ID && t.State != event.StateClosed {
+		folded := p.book.Rebuild
+		p.book = book{Body: p.book.Body}
+		p.know(k)
+		for _, t := range k.Tickets {
+			switch {
+			case t.Pump != p.cfg.ID:
+			case t.State != event.StateClosed:
 				p.book.Tickets = append(p.book.Tickets, t)
+			case t.Outcome == event.Done || t.Outcome == event.Verified:
+				p.book.keepDone(t)
 			}
 		}
-		for _, a := range advisories {
+		for _, a := range k.Advisories {
 			if a.Pump == p.cfg.ID {
 				p.book.Advisories = append(p.book.Advisories, a)
 			}
 		}
+		p.catchUp(folded)
 	}
 }
 
 // Restore goes on where a snapshot was taken, and folds the epochs that were finished since. Without a snapshot (nil) it
-// folds the epochs alone. A snapshot that cannot be read is an error, after which the pump is as new.
-func (s *Site) Restore(pump string, snapshot []byte, epochs []feature.Epoch) error {
+// folds the epochs alone, which are those since the baseline began, with what the store knows of the body. A snapshot that cannot be read is an error, after which the pump is as new.
+func (s *Site) Restore(pump string, snapshot []byte, epochs []feature.Epoch, k Known) error {
 	p := s.find(pump)
 	if p == nil {
 		return fmt.Errorf("pump %s is not configured", pump)
 	}
+	s.lives.learn(k.Rebuilds)
 	if snapshot == nil {
+		p.know(k)
+		p.resume()
 		p.refold(epochs)
 		return nil
 	}

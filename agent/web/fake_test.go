@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"diastole/agent/event"
+	"diastole/agent/watch"
 	"diastole/detect/feature"
 	"diastole/model/pump"
 )
@@ -29,6 +30,9 @@ type fakeSource struct {
 	trendErr   error // where set, trends fail
 	trendCalls int
 	changes    chan struct{}
+	address    string
+	jobs       map[string]Job
+	rebuilds   []event.Rebuild
 }
 
 func (f *fakeSource) Site() string { return "north-works" }
@@ -117,15 +121,9 @@ func (f *fakeSource) find(id string) (*event.Ticket, error) {
 	return nil, fmt.Errorf("ticket %q: %w", id, ErrNotFound)
 }
 
-func (f *fakeSource) Acknowledge(_ context.Context, id, by string) (event.Ticket, error) {
-	return f.move(id, by, event.StateAcknowledged, "")
-}
+func (f *fakeSource) Address() string { return f.address }
 
-func (f *fakeSource) Close(_ context.Context, id, by string, outcome event.Outcome, _ string) (event.Ticket, error) {
-	return f.move(id, by, event.StateClosed, outcome)
-}
-
-func (f *fakeSource) move(id, by string, state event.TicketState, outcome event.Outcome) (event.Ticket, error) {
+func (f *fakeSource) Act(_ context.Context, id string, a watch.Act) (event.Ticket, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	t, err := f.find(id)
@@ -135,8 +133,70 @@ func (f *fakeSource) move(id, by string, state event.TicketState, outcome event.
 	if t.State == event.StateClosed {
 		return event.Ticket{}, fmt.Errorf("ticket %s is closed: %w", id, ErrConflict)
 	}
-	t.State, t.By, t.Outcome = state, by, outcome
+	if a.Version != nil && *a.Version != t.Version {
+		return event.Ticket{}, fmt.Errorf("ticket %s is at version %d: %w", id, t.Version, ErrConflict)
+	}
+	state := map[event.Deed]event.TicketState{
+		event.Acknowledge: event.StateAcknowledged, event.Schedule: event.StateScheduled, event.Begin: event.StateInWork, event.Close: event.StateClosed,
+	}
+	if to, moves := state[a.Do]; moves {
+		t.State, t.By = to, a.By
+	}
+	t.Outcome, t.ScheduledFor = a.Outcome, a.For
+	t.Version++
+	t.Log = append(t.Log, event.LogEntry{Time: fakeNow, By: a.By, Did: a.Do, Text: a.Note})
 	return *t, nil
+}
+
+func (f *fakeSource) Job(_ context.Context, id string) (Job, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	index := slices.IndexFunc(f.pumps, func(p PumpView) bool { return p.ID == id })
+	if index < 0 {
+		return Job{}, fmt.Errorf("pump %q: %w", id, ErrNotFound)
+	}
+	p := f.pumps[index]
+	j := f.jobs[id]
+	j.Pump, j.Model, j.Place.Position, j.Place.Serial = id, p.Model, id, p.Serial
+	j.Place.Liquid = p.Liquid
+	return j, f.err
+}
+
+func (f *fakeSource) Rebuilds(_ context.Context, pump string) ([]event.Rebuild, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.DeleteFunc(slices.Clone(f.rebuilds), func(r event.Rebuild) bool { return pump != "" && r.Pump != pump }), f.err
+}
+
+func (f *fakeSource) Rebuilt(_ context.Context, pump string, at time.Time, r watch.Rebuilt) (event.Rebuild, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if at.IsZero() {
+		at = fakeNow
+	}
+	rec := event.Rebuild{Rebuild: pump + "-rebuild", Pump: pump, Time: at, By: r.By, Ticket: r.Ticket, Kits: r.Kits, Note: r.Note, Judgement: event.Accepting, Asked: r.Asked, Photos: r.Photos}
+	f.rebuilds = append(f.rebuilds, rec)
+	return rec, f.err
+}
+
+func (f *fakeSource) Swapped(_ context.Context, pump, serial, _ string) (event.Body, error) {
+	return event.Body{Body: serial, Serial: serial, Pump: pump, Since: fakeNow, Best: []byte("secret of the monitor")}, f.err
+}
+
+func (f *fakeSource) Relearn(_ context.Context, pump, _, _ string, since time.Time) (event.Body, error) {
+	return event.Body{Body: "0007", Pump: pump, Since: since}, f.err
+}
+
+func (f *fakeSource) Shelve(_ context.Context, id string, s Shelf) (event.Advisory, error) {
+	return event.Advisory{Advisory: id, Shelved: &event.Shelf{By: s.By, At: fakeNow, Until: fakeNow.Add(s.For), Reason: s.Reason}}, f.err
+}
+
+func (f *fakeSource) Unshelve(_ context.Context, id string) (event.Advisory, error) {
+	return event.Advisory{Advisory: id}, f.err
+}
+
+func (f *fakeSource) Stock(context.Context) ([]StockLine, error) {
+	return []StockLine{{Number: "WE-1020-EX", Kit: pump.WetEnd, OnHand: 2, Used: 1, Left: 1}}, f.err
 }
 
 func (f *fakeSource) Advisories(context.Context) ([]event.Advisory, error) {
@@ -205,6 +265,8 @@ func (f *fakeSource) sicken() {
 				"A small tear of a diaphragm: no probe in the exhaust. Watch the muffler for liquid.",
 			}
 			f.open(p, wornCheckValve)
+			f.jobs = map[string]Job{p.ID: invented}
+			f.address = "https://pumps.north-works.example"
 		},
 		4: func(p *PumpView) {
 			p.Learning, p.Threshold = "41 of 100 h", 0
@@ -291,6 +353,35 @@ var wornCheckValve = event.Ticket{
 		"Listen at each of the four balls: a leaking one hisses or chatters.",
 		"Look at the suction strainer and for air in the suction line.",
 	},
+}
+
+// invented is the upkeep of an invented pump.
+var invented = Job{
+	Size:  "1 inch",
+	Place: pump.Installed{Hazard: "corrosive: eyes, skin", Criticality: "A", Shifts: pump.Shifts{DaysPerWeek: 7, HoursPerDay: 24, Words: "stop on the first Monday"}},
+	Upkeep: pump.Service{
+		Kits: []pump.KitSpec{{
+			Kit: pump.WetEnd, Number: "WE-1020-EX", LeadTimeDays: 21, Stock: &pump.Stock{OnHand: 2, ReorderPoint: 1, Place: "store A bin 12"},
+			Parts: []pump.BOMLine{
+				{Part: "diaphragm", Number: "EX-1101", Quantity: 2, Side: "liquid", Material: "PTFE", Component: pump.Diaphragms},
+				{Part: "back-up diaphragm", Number: "EX-1102", Quantity: 2, Side: "air", Material: "CR", Component: pump.Diaphragms},
+				{Part: "check-valve ball", Number: "EX-1201", Quantity: 4, Side: "liquid", Material: "PTFE", Component: pump.Balls},
+				{Part: "check-valve seat", Number: "EX-1202", Quantity: 4, Side: "liquid", Material: "stainless steel", Component: pump.Seats},
+				{Part: "seat o-ring", Number: "EX-1203", Quantity: 4, Side: "liquid", Material: "PTFE", Component: pump.SeatSeals},
+			},
+		}},
+		Tools: []pump.Tool{{Tool: "open spanner", Size: "17 mm", Use: "manifold bolts"}, {Tool: "socket", Size: "13 mm", Use: "clamps"}, {Tool: "o-ring pick"}},
+		Inspect: []pump.Inspection{
+			{Point: "shaft", Accept: "smooth, straight", Reject: "any score that a fingernail feels"},
+			{Point: "seat edge", Accept: "even all round", Reject: "chip, groove, wear on one side"},
+		},
+		Joints: []pump.Joint{
+			{Joint: "chamber clamps", Torque: &pump.Torque{Value: 14, Unit: "N.m", Source: "invented manual, edition 3", Page: "15"}, Pattern: "in turn, in three steps", RetorqueHours: 24},
+			{Joint: "manifold bolts", Instead: "tighten evenly, crosswise"},
+		},
+	},
+	OnHand: map[pump.Kit]int{pump.WetEnd: 2},
+	Parts:  []event.Part{{Component: pump.Balls, Strokes: new(4.2e6)}, {Component: pump.Muffler}},
 }
 
 var stickingAirValve = event.Ticket{

@@ -52,6 +52,8 @@ func (s *Server) describe(r *http.Request, err error) problemDetails {
 		return problem(http.StatusNotFound, err.Error())
 	case errors.Is(err, ErrConflict):
 		return problem(http.StatusConflict, err.Error())
+	case errors.Is(err, ErrRefused):
+		return problem(http.StatusUnprocessableEntity, err.Error())
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 		return problem(http.StatusServiceUnavailable, "the agent is stopping or too busy; try again")
 	}

@@ -39,6 +39,7 @@ type trendView struct {
 	Expected, Band string // empty where nothing is expected yet
 	Outside        bool
 	Chart          template.HTML
+	Steps          []step
 }
 
 // The size of a trend: three fit beside each other on a desktop, one on a phone.
@@ -79,6 +80,8 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 		Beside                     []besideRow
 		OpenTickets, ClosedTickets []ticketRow
 		Advisories                 []advisoryRow
+		Rebuilds                   []rebuildRow
+		Parts                      []partAge
 	}{
 		frame: s.frame(r, p.ID, "pumps"), Pump: p, Path: pumpPath(p.ID), Status: judge(p, open), Doing: doing(p),
 		Model: plain(p.Model), Rate: rate(p), Air: pressureOf(p, p.Inlet), Discharge: pressureOf(p, p.Discharge),
@@ -102,6 +105,20 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 			return rendered{}, err
 		}
 		data.Trends = append(data.Trends, view)
+	}
+	rebuilds, err := s.src.Rebuilds(r.Context(), p.ID)
+	if err != nil {
+		return rendered{}, fmt.Errorf("rebuilds: %w", err)
+	}
+	data.Rebuilds = rebuildRows(rebuilds)
+	j, err := s.src.Job(r.Context(), p.ID)
+	if err != nil {
+		return rendered{}, err
+	}
+	for _, part := range j.Parts {
+		if part.Strokes != nil {
+			data.Parts = append(data.Parts, partAge{sentence(string(part.Component)), grouped(*part.Strokes)})
+		}
 	}
 	return render("pump", data)
 }
@@ -147,6 +164,7 @@ func (s *Server) trendView(r *http.Request, p PumpView, reading Reading, length 
 		Title: spoken, Unit: q.unit, From: from, To: to, Points: chartPoints(points, q),
 		Width: trendWidth, Height: trendHeight,
 	})
+	view.Steps = stepsOf(points, q)
 	return view, nil
 }
 

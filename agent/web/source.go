@@ -9,7 +9,9 @@ import (
 	"time"
 
 	"diastole/agent/event"
+	"diastole/agent/watch"
 	"diastole/detect/feature"
+	"diastole/model/pump"
 )
 
 // What a Source answers where it cannot do as asked; each is wrapped with the particulars.
@@ -18,6 +20,8 @@ var (
 	ErrNotFound = errors.New("not found")
 	// ErrConflict means that the ticket's state does not allow it, such as closing a closed ticket.
 	ErrConflict = errors.New("conflict")
+	// ErrRefused means that what was asked for makes no sense; the error says why.
+	ErrRefused = errors.New("refused")
 )
 
 // Source is what the page and the API need from the agent. All values are SI; pressures are gauge.
@@ -25,6 +29,8 @@ var (
 type Source interface {
 	// Site is the site's name.
 	Site() string
+	// Address is where people reach the page, such as https://pumps.works.example; empty: on this computer alone.
+	Address() string
 	// Pumps lists all pumps in the order of the configuration.
 	Pumps(ctx context.Context) ([]PumpView, error)
 	// Trend is one feature between two times of the data, oldest first, thinned to at most max
@@ -36,10 +42,23 @@ type Source interface {
 	Tickets(ctx context.Context, open bool) ([]event.Ticket, error)
 	// Ticket finds one ticket, or answers ErrNotFound.
 	Ticket(ctx context.Context, id string) (event.Ticket, error)
-	// Acknowledge records that a person has taken the ticket on.
-	Acknowledge(ctx context.Context, id, by string) (event.Ticket, error)
-	// Close ends a ticket as done or rejected, with what was found.
-	Close(ctx context.Context, id, by string, outcome event.Outcome, note string) (event.Ticket, error)
+	// Act does something with a ticket for a person.
+	Act(ctx context.Context, id string, a watch.Act) (event.Ticket, error)
+	// Job is what is known of a pump and its upkeep, for the sheet of a rebuild. A pump that is not known is ErrNotFound.
+	Job(ctx context.Context, pump string) (Job, error)
+	// Rebuilds lists the rebuilds of a pump, or of all where pump is empty, newest first.
+	Rebuilds(ctx context.Context, pump string) ([]event.Rebuild, error)
+	// Rebuilt records a rebuild that was done at a time; zero: now.
+	Rebuilt(ctx context.Context, pump string, at time.Time, r watch.Rebuilt) (event.Rebuild, error)
+	// Swapped puts the body with this serial at a position.
+	Swapped(ctx context.Context, pump, serial, by string) (event.Body, error)
+	// Relearn begins a new baseline from the data since a time; zero: now.
+	Relearn(ctx context.Context, pump, reason, by string, since time.Time) (event.Body, error)
+	// Shelve puts an advisory aside for a time, Unshelve brings it back.
+	Shelve(ctx context.Context, id string, s Shelf) (event.Advisory, error)
+	Unshelve(ctx context.Context, id string) (event.Advisory, error)
+	// Stock is what lies on the shelf now.
+	Stock(ctx context.Context) ([]StockLine, error)
 	// Advisories lists the advisories that are open now, newest first.
 	Advisories(ctx context.Context) ([]event.Advisory, error)
 	// Health says how the agent itself is.
@@ -104,6 +123,42 @@ type Point struct {
 
 // Known tells whether there is an expectation to compare the value with.
 func (p Point) Known() bool { return p.Band > 0 }
+
+// Job is what is known of a pump and its upkeep.
+type Job struct {
+	Pump, Model, Size string
+	Place             pump.Installed
+	Upkeep            pump.Service
+	// OnHand is the stock of each kit now; a kit that is not counted is not in it.
+	OnHand map[pump.Kit]int
+	// Parts are the components with what they have run.
+	Parts []event.Part
+	// Rebuild is the last rebuild, nil before the first one.
+	Rebuild *event.Rebuild
+}
+
+// Shelf says who puts an advisory aside, why, and until when: a time, or, where Until is zero, so long from now.
+type Shelf struct {
+	By, Reason string
+	Until      time.Time
+	For        time.Duration
+}
+
+// StockLine is one kit on the shelf.
+type StockLine struct {
+	Number string   `json:"kit_number"`
+	Kit    pump.Kit `json:"kit"`
+	Model  string   `json:"model"`
+	// Counted is when OnHand kits were counted, Used how many rebuilds have taken since; Left may be below zero, where more were
+	// used than were counted.
+	Counted      time.Time `json:"counted"`
+	OnHand       int       `json:"on_hand_when_counted"`
+	Used         int       `json:"used_since"`
+	Left         int       `json:"on_hand"`
+	ReorderPoint int       `json:"reorder_point"`
+	Place        string    `json:"place,omitempty"`
+	LeadTimeDays float64   `json:"lead_time_days,omitempty"`
+}
 
 // Health is how the agent itself is.
 type Health struct {

@@ -133,6 +133,10 @@ func stateOfTicket(t event.Ticket) string {
 	switch t.State {
 	case event.StateAcknowledged:
 		return "Acknowledged"
+	case event.StateScheduled:
+		return "Scheduled for " + t.ScheduledFor
+	case event.StateInWork:
+		return "In work"
 	case event.StateClosed:
 		if t.Outcome != "" {
 			return "Closed, " + plain(string(t.Outcome))

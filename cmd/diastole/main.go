@@ -33,10 +33,17 @@ type commands struct {
 	Demo     demoCommand     `cmd:"" help:"watch six simulated pumps wear; nothing needs to be installed"`
 	Run      runCommand      `cmd:"" help:"run the agent"`
 	Check    checkCommand    `cmd:"" help:"validate a configuration, and say what its channels can show of each pump"`
+	Discover discoverCommand `cmd:"" help:"listen to a broker and propose a configuration"`
+	Import   importCommand   `cmd:"" help:"make a recording of a historian's export in CSV"`
 	Record   recordCommand   `cmd:"" help:"write a recording of the configured topics"`
 	Replay   replayCommand   `cmd:"" help:"run recordings through the agent's own code, at full speed"`
 	Simulate simulateCommand `cmd:"" help:"play a scenario of simulated pumps into a recording, or map a pump's steady duty"`
-	Tickets  ticketsCommand  `cmd:"" help:"list, show, acknowledge and close tickets of a running agent"`
+	Tickets  ticketsCommand  `cmd:"" help:"list, show and move on tickets of a running agent"`
+	Rebuilt  rebuiltCommand  `cmd:"" help:"record a rebuild of a pump: what was replaced, and what was found"`
+	Swapped  swappedCommand  `cmd:"" help:"say that another pump body stands at a position"`
+	Relearn  relearnCommand  `cmd:"" help:"begin a new baseline without a rebuild, after another hose, product or damper"`
+	Shelve   shelveCommand   `cmd:"" help:"put an advisory aside for a time, or bring it back"`
+	Stock    stockCommand    `cmd:"" help:"list the kits on the shelf"`
 	Schema   schemaCommand   `cmd:"" help:"print the JSON Schema of the configuration or of the events"`
 	Version  versionCommand  `cmd:"" help:"print the version"`
 }

@@ -8,14 +8,17 @@ import (
 )
 
 type schemaCommand struct {
-	Of string `arg:"" enum:"config,event" help:"config or event"`
+	Of string `arg:"" enum:"config,event,catalogue" help:"config, event or catalogue"`
 }
 
 // Run implements the command.
 func (c *schemaCommand) Run(s *streams) error {
 	schema := config.Schema
-	if c.Of == "event" {
+	switch c.Of {
+	case "event":
 		schema = event.Schema
+	case "catalogue":
+		schema = config.CatalogueSchema
 	}
 	data, err := schema()
 	if err != nil {

@@ -23,7 +23,7 @@ func ticketText(w io.Writer, t event.Ticket) error {
 			line("  %d. %s", i+1, x)
 		}
 	}
-	line("REBUILD TICKET %s   (%s)", t.Ticket, t.State)
+	line("REBUILD TICKET %s   (%s)", t.Ticket, standing(t))
 	line("pump %s%s, %s", t.Pump, serial(t.Serial), t.Model)
 	list("CAUTIONS. This is a suspicion, not a proof that it is safe to open or to run. The pump's own service manual decides on torque and sequence.", t.Cautions)
 	line("\nPULL: the %s kit%s", t.Kit, number(t.KitNumber))
@@ -49,6 +49,12 @@ func ticketText(w io.Writer, t event.Ticket) error {
 	line("\nIF NOT DONE: %s", t.IfNotDone)
 	if t.Note != "" {
 		line("\nFOUND (%s): %s", t.By, t.Note)
+	}
+	if len(t.Log) > 0 {
+		line("\nLOG")
+		for _, l := range t.Log {
+			line("  %s %s: %s%s", l.Time.Format(time.RFC3339), l.By, l.Did, strings.TrimSuffix(": "+l.Text, ": "))
+		}
 	}
 	_, err := io.WriteString(w, b.String())
 	return err

@@ -1,5 +1,6 @@
 // Command signatures computes what each fault and each cause does to the features of each generic pump, by simulating
-// many pumps of every size, and writes the table that package diagnose embeds. It is run by go generate there.
+// many pumps of every size, and writes the table that package diagnose embeds. It is run by go generate there, and, with
+// -assembly, in package accept, for the table of what goes wrong when a pump is put together.
 package main
 
 import (
@@ -22,7 +23,15 @@ func run() int {
 	out := flag.String("o", "signatures.json", "the table to write")
 	pumps := flag.Int("pumps", 16, "how many pumps of each model to simulate")
 	only := flag.String("model", "", "one model only; the others' rows in the table stay as they are")
+	rebuilt := flag.String("assembly", "", "write the table of rebuilds, good and wrong, to this file instead")
 	flag.Parse()
+	if *rebuilt != "" {
+		if err := assembly(*rebuilt, *pumps); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			return 1
+		}
+		return 0
+	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
 
 	var table []diagnose.ModelTable

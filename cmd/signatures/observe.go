@@ -21,8 +21,16 @@ const (
 // observe runs a pump until it is steady and gives the observations of a number of bursts. There are none where it
 // does not stroke.
 func observe(m pump.Model, s setup, seed uint64, bursts int) ([]baseline.Observation, error) {
+	return observeWorn(m, s, seed, bursts, wornIn)
+}
+
+// wornIn is how many strokes seals have run that no longer change.
+const wornIn = 1e9
+
+// observeWorn is observe for a pump whose seals have run so many strokes.
+func observeWorn(m pump.Model, s setup, seed uint64, bursts int, worn float64) ([]baseline.Observation, error) {
 	p := plant.New(s.params, seed)
-	p.Used(1e9) // worn in
+	p.Used(worn)
 	p.Set(s.faults, s.process)
 	p.Settle()
 	set := feature.Settings{MaxStrokeRate: 2 * m.MaxCycleRate}

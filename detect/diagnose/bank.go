@@ -5,8 +5,11 @@ import (
 	"math"
 	"time"
 
+	"gonum.org/v1/gonum/floats"
+
 	"diastole/detect/baseline"
 	"diastole/detect/chart"
+	"diastole/detect/feature"
 	"diastole/detect/robust"
 	"diastole/model/pump"
 )
@@ -15,8 +18,8 @@ import (
 type Bank struct {
 	Healthy *baseline.Healthy
 	// Threshold is the score against the healthy pump that the false-ticket budget asks for, Margin what it asks for against
-	// the best cause.
-	Threshold, Margin float64
+	// the best cause, CauseThreshold what a cause needs to be told.
+	Threshold, Margin, CauseThreshold float64
 	// Filter is the healthy pump's, Tracks are those of each hypothesis at each of its sizes.
 	Filter chart.Filter
 	Tracks [][]chart.Track
@@ -24,6 +27,8 @@ type Bank struct {
 	Visible []bool
 	// Recent are the last few epochs, the oldest first.
 	Recent []Recent
+	// Stalls are those against a shut valve.
+	Stalls Stalls
 	// Op and At are the operating point and the time of the last epoch.
 	Op baseline.Op
 	At time.Time
@@ -48,9 +53,14 @@ const (
 	// healthyOdds is the prior probability of the healthy pump relative to those of all explanations of a change, which add up
 	// to about two: most epochs are of healthy pumps.
 	healthyOdds = 100.0
+	// backOdds is the same after a change that the path of the epochs leaves no doubt of: a lump passes, a valve is turned back.
+	backOdds = 3.0
 	// processChanges is how many times a year something outside the pump changes by so much that it could be taken for wear:
 	// about once a month (common practice).
 	processChanges = 12.0
+	// needlessLooks is how many needless advisories a pump may bring in a year, where the budget of tickets is smaller: they ask
+	// for a look and not for a teardown.
+	needlessLooks = 1.0
 )
 
 // NewBank starts where learning ended. The pump brings epochsPerYear epochs a year, of which budget may be false tickets.
@@ -59,17 +69,15 @@ func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget
 		Healthy: h, Filter: chart.NewFilter(h), Op: h.Last, At: h.At, hypotheses: hypotheses,
 		Tracks: make([][]chart.Track, len(hypotheses)), Visible: make([]bool, len(hypotheses)),
 	}
-	charts := 0
 	for i := range hypotheses {
 		b.Tracks[i] = make([]chart.Track, len(hypotheses[i].Effects))
-		if b.Visible[i] = hypotheses[i].Visible(&h.Known); b.Visible[i] {
-			charts += len(hypotheses[i].Effects)
-		}
+		b.Visible[i] = hypotheses[i].Visible(&h.Known)
 	}
 	// Half of the budget is for the healthy pump, which is tried at every epoch and looked at in two ways (see weight), half
-	// for process changes, which are few.
-	b.Threshold = chart.Threshold(max(2*charts, 1), epochsPerYear, budget/2)
+	// for process changes, which are few. All hypotheses and their sizes are one chart: they are mixed, not chosen from.
+	b.Threshold = chart.Threshold(2, epochsPerYear, budget/2)
 	b.Margin = chart.Threshold(1, processChanges, budget/2)
+	b.CauseThreshold = chart.Threshold(2, epochsPerYear, max(budget, needlessLooks)/2)
 	return b
 }
 
@@ -171,47 +179,73 @@ func swap(free bool) float64 {
 	return 0.01
 }
 
-// weight is the evidence for one hypothesis.
+// weight is the evidence for one hypothesis, its sizes mixed, each as probable as the next.
 type weight struct {
-	// against is the log-likelihood ratio against the healthy pump that the budget of false tickets is about: of the
-	// epochs since a change, each predicted from those before, or of the present level as a whole, whichever says more.
-	// The first sees changes as they come and adds up over regimes; the second sees what grew so slowly within a regime
-	// that the healthy pump's filter went along.
-	against float64
-	// level is the evidence by which hypotheses are told apart: that of the present level alone, which is the same question to
-	// all of them. Paths are not: which filter goes along with a growing change at what price is chance.
+	// path is the log-likelihood ratio against the healthy pump of the epochs since a change, each predicted from those before.
+	// It sees changes as they come, and adds up over regimes.
+	path float64
+	// level is that of the present level as a whole. It sees what grew so slowly within a regime that the healthy pump's filter
+	// went along; and by it hypotheses are told apart, for it is the same question to all of them. Paths are not: which filter
+	// goes along with a growing change at what price is chance.
 	level float64
 	// best is the size most in evidence; size and sd are mean and standard deviation over the sizes.
 	best     int
 	size, sd float64
 }
 
-// weigh sums the evidence for hypothesis i over its sizes, each as probable as the next.
+// against is the evidence of all faults, or of all causes, against the healthy pump, which the budget of false tickets is about:
+// of each the path or the level, whichever says more, mixed by their prior odds. The path is tried anew at every epoch, the
+// level with every window of them: it needs as much less.
+func (b *Bank) against(weights []weight, faults bool) float64 {
+	var x []float64
+	odds := 0.0
+	for i := range weights {
+		if h := &b.hypotheses[i]; b.Visible[i] && h.IsFault() == faults {
+			x = append(x, max(weights[i].path, weights[i].level+math.Log(window))+math.Log(h.Odds))
+			odds += h.Odds
+		}
+	}
+	return floats.LogSumExp(x) - math.Log(odds)
+}
+
+// weigh gathers the evidence for hypothesis i.
 func (b *Bank) weigh(i int, now *Recent, offsetVar *baseline.Vector) weight {
 	tracks, effects := b.Tracks[i], b.hypotheses[i].Effects
 	healthy := fit(now, &chart.Effect{}, offsetVar)
+	rate := b.usualRate()
 	var w weight
-	levels := make([]float64, len(tracks))
+	levels, paths := make([]float64, len(tracks)), make([]float64, len(tracks))
 	for k := range tracks {
-		levels[k] = fit(now, &effects[k], offsetVar) - healthy
+		paths[k] = tracks[k].Score
+		levels[k] = fit(now, &effects[k], offsetVar) - healthy + b.Stalls.creepEvidence(&b.hypotheses[i], &effects[k], rate, b.At)
 		if levels[k] > levels[w.best] {
 			w.best = k
 		}
 	}
-	var sum, s1, s2, path float64
+	var sum, s1, s2 float64
 	for k := range tracks {
-		path = max(path, tracks[k].Score)
 		p := math.Exp(levels[k] - levels[w.best])
 		sum += p
 		s1 += p * effects[k].Size
 		s2 += p * effects[k].Size * effects[k].Size
 	}
-	w.level = levels[w.best] + math.Log(sum/float64(len(tracks)))
-	w.against = max(w.level, path)
+	w.path = max(0, logMeanExp(paths))
+	w.level = logMeanExp(levels)
 	w.size = s1 / sum
 	w.sd = math.Sqrt(max(0, s2/sum-w.size*w.size))
 	return w
 }
+
+// usualRate is the stroke rate that the healthy pump has at the present operating point, 1/s.
+func (b *Bank) usualRate() float64 {
+	mean, _ := b.Healthy.Expect(b.Op)
+	return baseline.Natural(feature.StrokeRate, mean[feature.StrokeRate])
+}
+
+// logMeanExp is the logarithm of the mean of e^x. Where each x is a CUSUM of log-likelihood ratios, the mean run length of a
+// chart of a mean, weighted or not, is at least e to the threshold, as of a chart of one: that mean of the statistics of
+// Shiryaev and Roberts, which lie above, less the count of epochs is a martingale (Pollak 1985, Ann. Stat. 13:206).
+func logMeanExp(x []float64) float64 { return floats.LogSumExp(x) - math.Log(float64(len(x))) }
 
 // fit is the log density of the present level under what an effect and the regimes allow.
 func fit(now *Recent, e *chart.Effect, offsetVar *baseline.Vector) float64 {
@@ -233,21 +267,24 @@ func fit(now *Recent, e *chart.Effect, offsetVar *baseline.Vector) float64 {
 type Verdict struct {
 	// BestFault and BestCause are the most probable ones.
 	BestFault, BestCause int
-	// FaultScore is the score of the best fault, to be held against the bank's Threshold: that against the healthy pump, or
-	// that against the best known cause raised by Threshold-Margin, whichever is smaller. CauseScore is that of the best
-	// cause, likewise.
+	// FaultScore is the score of a fault, to be held against the bank's Threshold: that of all faults against the healthy pump,
+	// or that of the best one against the best known cause raised by Threshold-Margin, whichever is smaller. CauseScore is
+	// that of a cause, likewise, to be held against CauseThreshold.
 	FaultScore, CauseScore float64
 	// KitProbability is the probability of all faults that the same kit mends as the best fault.
 	KitProbability float64
 	// Healthy is the probability of the healthy pump, Probability that of each hypothesis.
 	Healthy     float64
 	Probability []float64
+	// Level is the evidence of the present level for each hypothesis against the healthy pump, minus infinity for those that
+	// can not be seen.
+	Level []float64
 }
 
 // Verdict weighs the hypotheses as they stand.
 func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	n := len(b.hypotheses)
-	v := Verdict{BestFault: -1, BestCause: -1, Probability: make([]float64, n)}
+	v := Verdict{BestFault: -1, BestCause: -1, Probability: make([]float64, n), Level: make([]float64, n)}
 	if len(b.Recent) == 0 {
 		v.Healthy = 1
 		return v
@@ -257,14 +294,19 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	weights := make([]weight, n)
 	top := 0.0
 	for i := range b.hypotheses {
-		v.Probability[i] = math.Inf(-1)
+		v.Probability[i], v.Level[i] = math.Inf(-1), math.Inf(-1)
 		if b.Visible[i] {
 			weights[i] = b.weigh(i, &now, &offsetVar)
+			v.Level[i] = weights[i].level
 			v.Probability[i] = weights[i].level + math.Log(b.hypotheses[i].Odds)
 			top = max(top, v.Probability[i])
 		}
 	}
-	v.Healthy = healthyOdds * math.Exp(-top)
+	path := 0.0
+	for i := range weights {
+		path = max(path, weights[i].path)
+	}
+	v.Healthy = max(backOdds, healthyOdds*math.Exp(-path)) * math.Exp(-top)
 	sum := v.Healthy
 	rival := 0.0 // the best known cause, or health
 	for i := range v.Probability {
@@ -292,7 +334,7 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	if v.BestFault >= 0 {
 		w := weights[v.BestFault]
 		fault = max(0, w.level)
-		v.FaultScore = min(w.against, w.level-rival+b.Threshold-b.Margin)
+		v.FaultScore = min(b.against(weights, true), w.level-rival+b.Threshold-b.Margin)
 		kit := kitOf(b.hypotheses[v.BestFault].Fault)
 		for i, h := range b.hypotheses {
 			if h.IsFault() && kitOf(h.Fault) == kit {
@@ -302,7 +344,21 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	}
 	if v.BestCause >= 0 {
 		w := weights[v.BestCause]
-		v.CauseScore = min(w.against, w.level-fault+b.Threshold-b.Margin)
+		v.CauseScore = min(b.against(weights, false), w.level-fault+b.CauseThreshold-b.Margin)
 	}
 	return v
+}
+
+// Supports reports whether the present level speaks for one of the hypotheses that match: it explains the pump better than
+// health does, and nothing explains it better by the Margin. What was told stands as long as that is so, though it might not
+// be enough to tell it now.
+func (b *Bank) Supports(v Verdict, match func(*Hypothesis) bool) bool {
+	best, own := 0.0, math.Inf(-1)
+	for i := range v.Level {
+		best = max(best, v.Level[i])
+		if match(&b.hypotheses[i]) {
+			own = max(own, v.Level[i])
+		}
+	}
+	return own > 0 && own >= best-b.Margin
 }

@@ -162,7 +162,7 @@ func changed(h Hypothesis, change func(*chart.Effect)) Hypothesis {
 
 // doubted widens simulated effects to what is believed of a pump that nobody simulated.
 func doubted(s Signature) []chart.Effect {
-	out := slices.Clone(s.Effects)
+	out := followed(s)
 	for i := range out {
 		e := &out[i]
 		floor := doubt.floor
@@ -178,6 +178,23 @@ func doubted(s Signature) []chart.Effect {
 		}
 	}
 	return out
+}
+
+// followed are the effects at the simulated sizes, and of a fault also at twice the largest: on a pump of another make it may
+// do as much more, and a fault larger than any hypothesis would look like nothing known.
+func followed(s Signature) []chart.Effect {
+	out := slices.Clone(s.Effects)
+	if s.Fault == "" {
+		return out
+	}
+	e := out[len(out)-1]
+	e.Size *= 2
+	for j := range baseline.Dim {
+		e.Mean[j] *= 2
+		e.Spread[j] *= 2
+		e.Scatter[j] *= 2
+	}
+	return append(out, e)
 }
 
 // mirrored is the same fault on the other side.

@@ -116,7 +116,7 @@ func TestDoubtOnlyWidens(t *testing.T) {
 	}
 	for _, s := range table[0].Signatures {
 		for k, e := range doubted(s) {
-			raw := s.Effects[k]
+			raw := followed(s)[k]
 			if e.Mean != raw.Mean || e.Scatter != raw.Scatter {
 				t.Errorf("%s%s, size %g: doubt moved the effect", s.Fault, s.Cause, e.Size)
 			}

@@ -53,3 +53,14 @@ func TestLevelFollowsTheNames(t *testing.T) {
 		t.Errorf("an asymmetry of 0.3 by exchanged names is taken as %g", l.Dev[feature.Asymmetry])
 	}
 }
+
+// TestSizesAreMixed: the evidence for a hypothesis is the mean of the likelihood ratios of its sizes, so that following more of
+// them does not call for a higher threshold.
+func TestSizesAreMixed(t *testing.T) {
+	if got, want := logMeanExp([]float64{math.Log(1), math.Log(2), math.Log(6)}), math.Log(3); math.Abs(got-want) > 1e-12 {
+		t.Errorf("log of the mean of 1, 2 and 6 is %g, want %g", got, want)
+	}
+	if got, want := logMeanExp([]float64{0, 2000}), 2000-math.Log(2); math.Abs(got-want) > 1e-9 {
+		t.Errorf("ratios beyond the largest number: %g, want %g", got, want)
+	}
+}

@@ -149,14 +149,34 @@ func (c *condenser) virtual(stroke Value) {
 	c.out.Air[AirVirtual] = perStroke(Value{V: flow, SE: se, Valid: true}, stroke, math.Hypot(path.Spread, pathModel))
 }
 
-// zeros is by how much the supply's transmitter reads more than the inlet's where both should be alike, and how uncertain that
-// is, Pa. A difference in the stall that is too large for zeros is air that flows, and tells nothing of them; of a smaller one a part may be.
+// leakDrop is the widest pressure drop that the air of a leaking valve is reckoned to make on the supply path in a stall, Pa, evenly
+// spread from none.
+const leakDrop = 5000
+
+// zeros is by how much the supply's transmitter reads more than the inlet's where both should be alike, and how uncertain that is, Pa.
+// What they differ by in a stall is that, if the air valve is tight; if it leaks, an unknown drop is in it too. Either is as
+// probable before the difference is seen, and the two are weighed by it.
 func (s stall) zeros() (offset, spread float64) {
 	d := s.Supply - s.Inlet
-	if !s.Valid || math.IsNaN(d) || math.Abs(d) > 2.5*zeroSpread {
+	if !s.Valid || math.IsNaN(d) {
 		return 0, zeroSpread
 	}
-	return d, math.Hypot(steadySpread, d/3)
+	u := d / zeroSpread
+	density := math.Exp(-u*u/2) / math.Sqrt(2*math.Pi)
+	below := math.Erfc(-u/math.Sqrt2) / 2
+	tight := density / zeroSpread
+	leak := below / leakDrop
+	if tight+leak < 1e-300 {
+		return 0, zeroSpread // so far below zero that neither explains it
+	}
+	p := tight / (tight + leak)
+	// With a leak the zero is a normal one, cut off above d: its mean and variance.
+	ratio := density / max(below, 1e-300)
+	mean := -zeroSpread * ratio
+	variance := zeroSpread * zeroSpread * max(1-u*ratio-ratio*ratio, 0)
+	offset = p*d + (1-p)*mean
+	square := p*(d-offset)*(d-offset) + (1-p)*(variance+(mean-offset)*(mean-offset))
+	return offset, math.Sqrt(steadySpread*steadySpread + square)
 }
 
 // withinStretch reports whether all strokes of the epoch are of one stretch.

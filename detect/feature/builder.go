@@ -23,6 +23,8 @@ type Settings struct {
 	StrokeVolume, StrokeVolumeSpread float64
 	// Supply is the air supply path.
 	Supply SupplyPath
+	// PressureRatio is the liquid pressure over the air pressure that the pump's build gives; 0 and 1 are the same.
+	PressureRatio float64
 }
 
 // Transition is a change of what the pump does.

@@ -134,3 +134,6 @@ func checks(f pump.Fault, sudden bool) []Check {
 	}
 	return append(append(clone(list[:1]), extra), list[1:]...)
 }
+
+// Recorded are all checks of a fault with the readings to write down, also those of a sudden change.
+func Recorded(f pump.Fault) []Check { return checks(f, true) }
