@@ -61,6 +61,7 @@ func (c *condenser) run(readings []reading) {
 	c.dwell()
 	c.sides()
 	c.air()
+	c.wander()
 }
 
 // timing fills in the features that need no more than the strokes' times.
