@@ -60,6 +60,8 @@ type Agent struct {
 	teeFail       bool
 	heard, passed time.Time
 	turned        time.Time
+	// early is what came out before there was a pipeline: that of history.
+	early watch.Output
 
 	session *session.Session
 	store   *store.Store
@@ -102,6 +104,9 @@ func (a *Agent) build(ctx context.Context, o Options) error {
 		return err
 	}
 	if err := a.restore(ctx); err != nil {
+		return err
+	}
+	if err := a.learnHistory(ctx); err != nil {
 		return err
 	}
 	if a.cfg.MQTT.Listen != "" {
@@ -249,6 +254,7 @@ func (a *Agent) message(m intake.Message) {
 	a.record(m)
 	a.heard = m.Arrival
 	a.site.Message(m)
+	a.request()
 	if time.Since(a.turned) > busyTurn {
 		a.turn()
 	}

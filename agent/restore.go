@@ -43,6 +43,14 @@ func (a *Agent) restore(ctx context.Context) error {
 		}
 	}
 	a.site.Adopt(known)
+	for _, b := range known.Bodies {
+		for _, p := range a.cfg.Pumps {
+			if p.ID == b.Pump && p.Serial != "" && b.Serial != "" && p.Serial != b.Serial {
+				a.log.Warn("the configuration names another body than the one that stands there; where it was exchanged, say so with diastole swapped",
+					"pump", p.ID, "configured", p.Serial, "stands_there", b.Serial, "since", b.Since)
+			}
+		}
+	}
 	return nil
 }
 

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"diastole/agent/config"
 	"diastole/agent/event"
 	"diastole/agent/store"
 	"diastole/agent/watch"
@@ -40,7 +41,17 @@ type act struct {
 func (a *Agent) tick(now time.Time) {
 	a.passed = now
 	a.site.Tick(now)
+	a.request()
 	a.turn()
+}
+
+// request publishes what edge nodes are asked for. Where too much waits already it is asked for again later.
+func (a *Agent) request() {
+	for _, r := range a.site.Router().Requests() {
+		if a.session.Publish(r.Topic, r.Payload) {
+			a.log.Info("an edge node is asked for its births", "topic", r.Topic)
+		}
+	}
 }
 
 // turn does what people asked for, hands over what came out, and shows the pumps as they are now.
@@ -72,7 +83,7 @@ func (a *Agent) asked() []act {
 
 // handOver gives to the committer what came out, with snapshots that are due, or all of them at the end.
 func (a *Agent) handOver(last bool) int64 {
-	out := a.site.Take()
+	out := a.taken()
 	if a.tell != nil && len(out.Events) > 0 {
 		a.tell(out.Events)
 	}
@@ -109,6 +120,21 @@ func (a *Agent) handOver(last bool) int64 {
 	}
 	b.States = a.states(out)
 	return a.commits.add(b)
+}
+
+// taken is what came out since the last call.
+func (a *Agent) taken() watch.Output {
+	out := a.site.Take()
+	if !a.early.Empty() {
+		first := a.early
+		a.early = watch.Output{}
+		first.Epochs = append(first.Epochs, out.Epochs...)
+		first.Events = append(first.Events, out.Events...)
+		first.Tickets = append(first.Tickets, out.Tickets...)
+		first.Advisories = append(first.Advisories, out.Advisories...)
+		return first
+	}
+	return out
 }
 
 // relearns tells that a pump has unlearned its healthy state: its epochs cannot tell so, therefore its state is stored at once.
@@ -202,9 +228,16 @@ func (a *Agent) heartbeat(b *board, now time.Time) event.Event {
 	return e
 }
 
-// stale reports whether data of the pump should have come and has not.
+// stale reports whether data of the pump should have come and has not: because nothing can come, or because a channel that
+// is not sent on change only has been silent.
 func stale(s watch.Status, now time.Time) bool {
-	return s.LastData.IsZero() || now.Sub(s.LastArrival) > staleAfter
+	switch {
+	case s.LastData.IsZero(), len(s.Offline) == len(s.Pump.Channels):
+		return true
+	case !slices.ContainsFunc(s.Pump.Channels, func(c config.Channel) bool { return !c.OnChange }):
+		return false
+	}
+	return now.Sub(s.LastArrival) > staleAfter
 }
 
 // publish shows the pumps as they are now.

@@ -25,6 +25,8 @@ type healthyCase struct {
 	regimes, seen bool
 	// drift moves the operating point out of what was learned, and back, in a year.
 	drift bool
+	// beds lets every feature start one and a half regime offsets away from where it settles in the course of some weeks.
+	beds bool
 }
 
 var healthyCases = []healthyCase{
@@ -38,6 +40,8 @@ var healthyCases = []healthyCase{
 	{name: "1 % ten times as noisy", learn: 100, lumps: 0.01},
 	{name: "regime offsets, with a new operating point", learn: 100, regimes: true, seen: true},
 	{name: "regime offsets, unseen", learn: 100, regimes: true},
+	{name: "regime offsets, unseen, learned from 500", learn: 500, regimes: true},
+	{name: "bedding in for weeks", learn: 100, beds: true},
 	{name: "drift beyond the learned box", learn: 100, drift: true},
 	{name: "all of it: AR(1) 0.6, t, 1 %, seen regimes, drift", learn: 100, ar: 0.6, heavy: true, lumps: 0.01, regimes: true, seen: true, drift: true},
 }
@@ -70,6 +74,8 @@ type healthyStream struct {
 	level baseline.Vector
 	// noise is the standardised noise of the epoch before, offset the present regime's.
 	noise, offset baseline.Vector
+	// bed is how far a new pump starts off.
+	bed baseline.Vector
 	// inlet and discharge are the pressures that the present regime is set to, bar gauge; wander is how far off them the pump is.
 	inlet, discharge, wanderInlet, wanderDischarge float64
 }
@@ -79,6 +85,11 @@ func newHealthyStream(c healthyCase, seed uint64) *healthyStream {
 	for j, p := range healthyPump {
 		s.level[j] = p.coef[0] + p.vary*s.rng.NormFloat64()
 		s.noise[j] = s.standard()
+	}
+	if c.beds {
+		for j, p := range healthyPump {
+			s.bed[j] = 1.5 * p.offset * float64(2*s.rng.IntN(2)-1)
+		}
 	}
 	if c.regimes {
 		s.regime()
@@ -127,6 +138,7 @@ func (s *healthyStream) next() feature.Epoch {
 		inlet += 0.8 * away
 		discharge += 1.2 * away
 	}
+	bedding := math.Exp(-float64(s.n) / (7 * 24))
 	s.n++
 
 	phi := baseline.OpOf(inlet*bar, discharge*bar).Basis()
@@ -144,7 +156,7 @@ func (s *healthyStream) next() feature.Epoch {
 			continue
 		}
 		s.noise[j] = s.ar*s.noise[j] + math.Sqrt(1-s.ar*s.ar)*s.standard()
-		x := s.level[j] + s.offset[j] + size*p.noise*s.noise[j]
+		x := s.level[j] + s.offset[j] + s.bed[j]*bedding + size*p.noise*s.noise[j]
 		for i := 1; i < baseline.NumBasis; i++ {
 			x += p.coef[i] * phi[i]
 		}

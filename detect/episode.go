@@ -28,6 +28,8 @@ type episodes struct {
 	Causes []episode
 	// Pending is the kit, PendingCause the cause, that there has been reason to raise for a number of epochs in a row.
 	Pending, PendingCause pending
+	// Unknown counts the looks in a row at which there was reason to tell of a change that nothing explains.
+	Unknown int
 }
 
 // pending counts epochs in a row with the same reason.
@@ -130,7 +132,7 @@ func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Tim
 	for _, x := range e.Causes {
 		cause := x.Told.Cause
 		switch {
-		case isState(cause):
+		case isState(cause) || cause == pump.UnexplainedChange: // these end otherwise
 		case !b.Supports(v, func(h *diagnose.Hypothesis) bool { return !h.IsFault() && h.Cause == cause }):
 			if x.absent() {
 				out = append(out, x.finding(CauseCleared, at))
@@ -147,10 +149,10 @@ func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Tim
 	e.Causes = kept
 	reason := ""
 	var d diagnose.Diagnosis
-	if v.BestCause >= 0 && v.CauseScore > b.Threshold {
+	if v.BestCause >= 0 && v.CauseScore > b.CauseThreshold {
 		d = b.Diagnosis(v, v.BestCause, o)
 		stands := slices.ContainsFunc(kept, func(x episode) bool { return x.Told.Cause == d.Cause })
-		if !stands && d.Probability >= likely {
+		if !stands && d.Cause != pump.UnexplainedChange && d.Probability >= likely {
 			reason = string(d.Cause)
 		}
 	}

@@ -6,23 +6,26 @@ import (
 	"time"
 
 	"diastole/detect/baseline"
+	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 )
 
 // learning collects the epochs of the learning stretch.
 type learning struct {
 	From, To time.Time
-	Samples  []baseline.Sample
+	Samples  samples
 	// Every is the stride with which epochs are kept, so that a long stretch of short epochs stays small.
 	Every, Seen    int
 	Running        time.Duration
 	Strokes        float64
 	Stalled        bool
+	Stalls         diagnose.Stalls
 	Inlet, Dischrg span
 }
 
-// maxSamples bounds the epochs kept; more of them would sharpen the fit little and cost memory.
-const maxSamples = 512
+// maxSamples bounds the epochs kept, and with them the state of a pump that learns; more would sharpen the fit little, for it
+// hangs on how many regimes were seen.
+const maxSamples = 256
 
 // span is the range of a quantity.
 type span struct {
@@ -51,7 +54,7 @@ func (l *learning) add(set LearnSettings, e *feature.Epoch, o baseline.Observati
 		l.Inlet.add(e.Inlet.V)
 		l.Dischrg.add(e.Discharge.V)
 		if l.Seen%l.Every == 0 {
-			l.Samples = append(l.Samples, baseline.Sample{At: e.End, Obs: o})
+			l.Samples.add(e.End, o)
 		}
 		l.Seen++
 		if len(l.Samples) >= maxSamples {

@@ -3,11 +3,13 @@ package detect
 import (
 	"bytes"
 	"encoding/gob"
+	"errors"
 	"fmt"
 	"time"
 
 	"diastole/detect/accept"
 	"diastole/detect/baseline"
+	"diastole/detect/chart"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/detect/prognose"
@@ -26,6 +28,7 @@ type Monitor struct {
 type state struct {
 	Learning learning
 	Bank     *diagnose.Bank
+	Omnibus  *chart.Omnibus
 	Summary  *BaselineSummary
 	Episodes episodes
 	// Course is the pump's level since the baseline, WearTold when the growth of the fault that stands was last told.
@@ -38,6 +41,7 @@ type state struct {
 	Counted          time.Time
 	// Running is what the pump was last seen doing, and since when.
 	Running feature.Transition
+	Use     use
 	// Best is the best that the pump has been before its last rebuild, nil where that is not known; Trial is the acceptance of
 	// that rebuild, nil before the first one.
 	Best  *baseline.Healthy
@@ -55,6 +59,7 @@ func builderSettings(s Settings) feature.Settings {
 		CounterPerCycle: s.Counter.PerCycle,
 		WrapsAt:         s.Counter.WrapsAt,
 		MaxStrokeRate:   2 * s.Model.MaxCycleRate,
+		PressureRatio:   s.PressureRatio,
 	}
 }
 
@@ -62,6 +67,7 @@ func builderSettings(s Settings) feature.Settings {
 func (m *Monitor) Push(c signal.Chunk) {
 	m.builder.Push(c)
 	m.fold()
+	m.follow(c)
 }
 
 // Advance tells that nothing older than t will come any more, so that silence is seen too. Advancing in
@@ -89,14 +95,19 @@ func (m *Monitor) Take() []Finding {
 
 // Status is what a monitor knows now, for people to see.
 type Status struct {
-	Running  feature.Transition
-	Baseline *BaselineSummary
+	Running feature.Transition
+	// Service is what the pump is used for, since ServiceSince where that was ever told.
+	Service      signal.Service
+	ServiceSince time.Time
+	Baseline     *BaselineSummary
 	// Learned tells how far learning is, 0 to 1.
 	Learned float64
 	Strokes float64
 	// Score is the ticket statistic, Threshold what it must exceed; both are 0 while learning.
 	Score, Threshold float64
-	Healthy          Healthy
+	// Change is the statistic of the omnibus chart at its last look, ChangeLimit what it must exceed.
+	Change, ChangeLimit float64
+	Healthy             Healthy
 	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
 	// Duty is how the pump has run over the last week; zero while the baseline is learned.
@@ -105,14 +116,15 @@ type Status struct {
 
 // Status reports what the monitor knows now.
 func (m *Monitor) Status() Status {
-	s := Status{Running: m.state.Running, Baseline: m.state.Summary, Strokes: m.state.Strokes, Learned: 1}
+	s := Status{Running: m.state.Running, Service: m.state.Use.Service, ServiceSince: m.state.Use.Since, Baseline: m.state.Summary, Strokes: m.state.Strokes, Learned: 1}
 	if m.state.Bank == nil {
 		s.Learned = m.state.Learning.progress(m.settings.Learn)
 		return s
 	}
 	v := m.state.Bank.Verdict(kitOf)
 	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
-	s.Healthy = Healthy{m.state.Bank.Healthy}
+	s.Change, s.ChangeLimit = m.state.Omnibus.Last.T2, m.state.Omnibus.Limit
+	s.Healthy = Healthy{m.state.Bank.Healthy, m.settings.PressureRatio}
 	s.Open = m.state.Episodes.open()
 	s.Duty = m.duty()
 	return s
@@ -120,12 +132,15 @@ func (m *Monitor) Status() Status {
 
 // Healthy is the healthy pump as it was learned. It does not change, and may be used from any goroutine. The zero value
 // knows nothing.
-type Healthy struct{ learned *baseline.Healthy }
+type Healthy struct {
+	learned *baseline.Healthy
+	ratio   float64
+}
 
 // Expect gives what the healthy pump would show in epoch e: mean and standard deviation per feature in its own
 // unit. It reports false while nothing is learned, and for an epoch that cannot be judged.
 func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float64, ok bool) {
-	o, ok := baseline.Observe(e)
+	o, ok := baseline.Observe(ordinary(e, h.ratio))
 	if !ok || h.learned == nil {
 		return mean, sigma, false
 	}
@@ -141,14 +156,13 @@ func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float
 
 // Relearn forgets the healthy pump and learns anew, as after another hose or product.
 func (m *Monitor) Relearn() {
-	m.state = state{Running: m.state.Running, Counter: m.state.Counter, Counted: m.state.Counted}
+	m.state = state{Running: m.state.Running, Use: m.state.Use, Counter: m.state.Counter, Counted: m.state.Counted}
 }
 
 func (m *Monitor) fold() {
 	epochs, transitions := m.builder.Take()
 	for _, t := range transitions {
-		m.state.Running = t
-		m.emit(m.state.Episodes.transition(t))
+		m.transition(t)
 	}
 	for i := range epochs {
 		m.epoch(&epochs[i])
@@ -165,21 +179,36 @@ func (m *Monitor) emit(findings []Finding) {
 // epoch folds one finished epoch into the state.
 func (m *Monitor) epoch(e *feature.Epoch) {
 	m.count(e)
+	m.setAside(e)
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
-	o, ok := baseline.Observe(*e)
-	m.try(e, o, ok)
+	x := ordinary(*e, m.settings.PressureRatio)
+	o, ok := baseline.Observe(x)
+	m.try(&x, o, ok)
+	stall, stalled := diagnose.StallOf(&x)
 	if m.state.Bank == nil {
+		if stalled {
+			m.state.Learning.Stalls.Learn(stall)
+		}
 		if m.state.Learning.add(m.settings.Learn, e, o, ok) {
 			m.learned(e.End)
 		}
+		return
+	}
+	if stalled && !m.state.Bank.Stalls.Usual() {
+		// Not an operating point of the running pump. What it says is weighed with the next epoch of running.
+		m.state.Bank.Stalls.Add(stall)
 		return
 	}
 	if !ok {
 		return
 	}
 	m.state.Bank.Update(e.End, o)
-	m.follow(e)
+	m.course(e)
 	m.emit(m.wear(m.state.Episodes.judge(m.state.Bank, e.End, o), e.End))
+	y := chart.Measure(m.state.Bank.Healthy, o)
+	if m.state.Omnibus.Update(e.End, &y, m.state.Bank.Filter.Swapped) {
+		m.emit(m.state.Episodes.judgeOmnibus(m.state.Bank, m.state.Omnibus, e.End, o))
+	}
 }
 
 // count adds the strokes of an epoch. Where more have passed since the counter was last heard, as between bursts, the counter
@@ -187,7 +216,7 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 func (m *Monitor) count(e *feature.Epoch) {
 	n, st := float64(e.Strokes), &m.state
 	if e.Counter.Valid {
-		if st.Counter.Valid {
+		if st.Counter.Valid && e.End.After(st.Counted) { // else epochs of before are folded again
 			d := e.Counter.V - st.Counter.V
 			if d < 0 {
 				d += m.settings.Counter.WrapsAt
@@ -210,7 +239,10 @@ func (m *Monitor) count(e *feature.Epoch) {
 func (m *Monitor) learned(at time.Time) {
 	l := &m.state.Learning
 	h := baseline.LearnAfter(m.settings.Model, m.state.Best, l.Samples)
-	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, l.epochsPerYear(), m.settings.FalseTicketsPerYear)
+	budget, perYear := m.settings.FalseTicketsPerYear, l.epochsPerYear()
+	m.state.Bank = diagnose.NewBank(h, m.settings.Hypotheses, perYear, (1-omnibusShare)*budget)
+	m.state.Omnibus = chart.NewOmnibus(h, baseline.Assumed(m.settings.Model, h.Known), l.Samples, perYear, omnibusShare*budget)
+	m.state.Bank.Stalls = l.Stalls
 	m.state.Summary = l.summary(m.settings.Learn.AsFound || m.state.Trial != nil && m.state.Trial.Wrong)
 	m.state.Learning = learning{}
 	m.emit([]Finding{{Kind: BaselineLearned, Time: at, Baseline: m.state.Summary}})
@@ -250,6 +282,9 @@ func Restore(s Settings, data []byte) (*Monitor, error) {
 	b, err := feature.Restore(builderSettings(s), snap.Builder)
 	if err != nil {
 		return nil, fmt.Errorf("restore the open epoch: %w", err)
+	}
+	if (snap.State.Bank == nil) != (snap.State.Omnibus == nil) {
+		return nil, errors.New("restore the monitor: the snapshot has one chart without the other")
 	}
 	if snap.State.Bank != nil {
 		if err := snap.State.Bank.Use(s.Hypotheses); err != nil {

@@ -23,9 +23,9 @@ func (m *Monitor) Rebuilt(best Healthy) {
 func (m *Monitor) Best() Healthy {
 	st := &m.state
 	if st.Bank != nil && (st.Trial == nil || !st.Trial.Wrong) {
-		return Healthy{st.Bank.Healthy}
+		return Healthy{st.Bank.Healthy, m.settings.PressureRatio}
 	}
-	return Healthy{st.Best}
+	return Healthy{st.Best, m.settings.PressureRatio}
 }
 
 // Strokes counts the strokes since the baseline began.
@@ -65,5 +65,5 @@ func DecodeHealthy(data []byte) (Healthy, error) {
 	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(h); err != nil {
 		return Healthy{}, fmt.Errorf("the best that the pump has been: %w", err)
 	}
-	return Healthy{h}, nil
+	return Healthy{learned: h}, nil
 }

@@ -16,7 +16,16 @@ type Settings struct {
 	Channels [signal.NumChannels]bool
 	// Counter describes the stroke counter, if there is one.
 	Counter CounterSettings
-	Learn   LearnSettings
+	// EdgePerCycle is true where a stroke edge comes once a cycle (two strokes) and not once a stroke.
+	EdgePerCycle bool
+	// PressureRatio is the liquid pressure over the air pressure that the build gives; 0 and 1 are the same, the ordinary pump.
+	PressureRatio float64
+	// Solenoid is true where a controller switches the air valve, and not the pump's own pilot.
+	Solenoid bool
+	// AirBeforeValve is true where the air inlet pressure is taken before the shut-off valve: it then stands while the pump has
+	// no air.
+	AirBeforeValve bool
+	Learn          LearnSettings
 	// Hypotheses are the explanations to weigh, shared by all pumps of the model: see diagnose.Hypotheses.
 	Hypotheses []diagnose.Hypothesis
 	// FalseTicketsPerYear is the budget from which every threshold follows, tickets per pump-year.

@@ -12,8 +12,8 @@ import (
 // that is worth).
 const unresolved = 0.25
 
-// follow adds an epoch to the pump's course.
-func (m *Monitor) follow(e *feature.Epoch) {
+// course adds an epoch to the pump's course.
+func (m *Monitor) course(e *feature.Epoch) {
 	m.state.Bank.Follow(&m.state.Course, m.state.Strokes, e.End.Sub(e.Start).Seconds(), float64(e.Strokes))
 }
 

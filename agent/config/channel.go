@@ -11,41 +11,32 @@ import (
 
 // The words that a channel's keys take.
 var (
-	formats      = []string{string(FormatNumber), string(FormatJSON), string(FormatWaveform)}
-	laterFormats = []string{"edges", "senml", "sparkplug-b"}
-	timeUnits    = []string{"s", "ms", "us", "ns"}
-	countables   = []string{"stroke", "cycle"}
+	formats    = formatNames()
+	timeUnits  = []string{"s", "ms", "us", "ns"}
+	countables = []string{"stroke", "cycle"}
 )
 
-// channelNames lists the channels that this version reads.
-func channelNames() []string {
+func formatNames() []string {
 	var names []string
-	for c := range signal.NumChannels {
-		if _, ok := quantityOf(c); ok {
-			names = append(names, c.String())
-		}
+	for _, f := range Formats() {
+		names = append(names, string(f))
 	}
 	return names
 }
 
 func (b *builder) channels(path string, files fileChannels) []Channel {
 	if len(files) == 0 && b.doc.has(path) {
-		b.doc.fail(path, "needs at least one channel; allowed are %s", strings.Join(channelNames(), ", "))
+		b.doc.fail(path, "needs at least one channel; allowed are %s", strings.Join(signal.ChannelNames(), ", "))
 	}
 	var channels []Channel
 	for _, name := range b.inFileOrder(path, files) {
 		child := join(path, name)
 		c, err := signal.ParseChannel(name)
 		if err != nil {
-			b.doc.fail(child, "%s", notAllowed("channel", name, channelNames()))
+			b.doc.fail(child, "%s", notAllowed("channel", name, signal.ChannelNames()))
 			continue
 		}
-		q, ok := quantityOf(c)
-		if !ok {
-			b.doc.fail(child, "channel %q %s; supported are %s", name, notYet, strings.Join(channelNames(), ", "))
-			continue
-		}
-		channels = append(channels, b.channel(child, c, q, files[name]))
+		channels = append(channels, b.channel(child, c, quantityOf(c), files[name]))
 	}
 	slices.SortFunc(channels, func(x, y Channel) int { return cmp.Compare(x.Channel, y.Channel) })
 	return channels
@@ -57,14 +48,16 @@ func (b *builder) channel(path string, id signal.Channel, q quantity, f fileChan
 	}
 	c := Channel{
 		Channel: id, Topic: f.Topic, Format: Format(cmp.Or(f.Format, formats[0])),
-		Time: f.Time, TimeUnit: f.TimeUnit, Shared: f.Shared,
+		Time: f.Time, TimeUnit: f.TimeUnit, Name: f.Name, Unit: f.Unit, Shared: f.Shared,
 	}
 	if f.Value != nil {
 		c.Value = string(*f.Value)
 	}
 	b.format(path, f, c)
+	b.selector(path, f, &c)
 	b.counted(path, id, f)
-	toSI := b.toSI(path, q, f)
+	b.only(path, id)
+	toSI, unit := b.toSI(path, q, f)
 	if id == signal.AirFlow {
 		toSI = line{b.reference(path, f), 0}.after(toSI)
 	} else if f.Reference != "" {
@@ -73,19 +66,23 @@ func (b *builder) channel(path string, id signal.Channel, q quantity, f fileChan
 	if b.isCurrent(q, f) {
 		c.RawMin, c.RawMax = faultLow, faultHigh
 	}
+	if id == signal.LiquidInAir && f.WetValue != nil {
+		toSI = b.wet(path, *f.WetValue).after(toSI)
+	}
 	c.Factor, c.Offset = toSI.factor, toSI.offset
+	b.report(path, f, unit, &c)
+	b.meaning(path, f, &c)
 	return c
 }
 
 // format checks the format and the keys that belong to one.
 func (b *builder) format(path string, f fileChannel, c Channel) {
-	if slices.Contains(laterFormats, f.Format) {
-		b.doc.fail(path+".format", "format %q %s; supported are %s", f.Format, notYet, strings.Join(formats, ", "))
-		return
-	}
 	if !slices.Contains(formats, string(c.Format)) {
 		b.doc.fail(path+".format", "%s", notAllowed("format", f.Format, formats))
 		return
+	}
+	if allowed := formatsOf(c.Channel); !slices.Contains(allowed, c.Format) {
+		b.doc.fail(path+".format", "%s cannot come as %s; allowed are %s", c.Channel, c.Format, joinFormats(allowed))
 	}
 	if c.Format != FormatJSON {
 		for _, key := range []string{"value", "time", "time_unit"} {
@@ -110,16 +107,11 @@ func (b *builder) format(path string, f fileChannel, c Channel) {
 
 // counted checks the keys that only a counter has.
 func (b *builder) counted(path string, id signal.Channel, f fileChannel) {
-	if id != signal.StrokeCount {
-		for _, key := range []string{"counts", "wraps_at"} {
-			if b.doc.has(join(path, key)) {
-				b.doc.fail(join(path, key), "is for stroke_count only")
-			}
-		}
-		return
-	}
-	if f.Counts != "" {
+	if f.Counts != "" && (id == signal.StrokeCount || id == signal.StrokeEdge) {
 		b.oneOf(path+".counts", f.Counts, countables)
+	}
+	if id != signal.StrokeCount {
+		return
 	}
 	if f.WrapsAt != nil && *f.WrapsAt < 2 {
 		b.doc.fail(path+".wraps_at", "is %d; it must be at least 2, such as 65536", *f.WrapsAt)
@@ -129,18 +121,26 @@ func (b *builder) counted(path string, id signal.Channel, f fileChannel) {
 	}
 }
 
-// toSI is the line from the raw number to SI: the scale, then the unit.
-func (b *builder) toSI(path string, q quantity, f fileChannel) line {
+// toSI is the line from the raw number to SI: the scale, then the unit, which is also given alone.
+func (b *builder) toSI(path string, q quantity, f fileChannel) (toSI, alone line) {
+	if len(q.units) == 0 {
+		for _, key := range []string{"unit", "scale"} {
+			if b.doc.has(join(path, key)) {
+				b.doc.fail(join(path, key), "has no meaning here: a %s has none", q.name)
+			}
+		}
+		return line{1, 0}, line{1, 0}
+	}
 	raw := b.scale(path+".scale", f.Scale)
 	code, unitPath := f.Unit, path+".unit"
 	switch {
 	case f.Unit == currentLoop && q.current:
 		if !b.doc.has(path + ".scale") {
 			b.doc.fail(unitPath, "is a raw current, mA; it needs a scale, such as scale: {from: [4, 20], to: [LOW, HIGH], unit: %s}", q.units[0].code)
-			return raw
+			return raw, line{1, 0}
 		}
 		if f.Scale == nil {
-			return raw
+			return raw, line{1, 0}
 		}
 		code, unitPath = f.Scale.Unit, path+".scale.unit"
 		q.current = false // what the current means is no current
@@ -151,11 +151,11 @@ func (b *builder) toSI(path string, q quantity, f fileChannel) line {
 		if q.name != dimensionless.name && !b.doc.has(unitPath) {
 			b.doc.fail(unitPath, "is missing; a %s takes %s", q.name, q.allowed())
 		}
-		return raw
+		return raw, line{1, 0}
 	}
 	unit, err := q.parse(code)
 	b.check(unitPath, err)
-	return unit.after(raw)
+	return unit.after(raw), unit
 }
 
 // scale is the line through the two points of a scale, that of identity where there is none.

@@ -3,6 +3,8 @@
 package config
 
 import (
+	"time"
+
 	"diastole/detect"
 	"diastole/detect/signal"
 	"diastole/model/pump"
@@ -52,6 +54,12 @@ type Pump struct {
 	Criticality string
 	// Service is continuous, batch, demand or dead-head; empty where it is not stated.
 	Service string
+	// Drive is pilot or solenoid: what moves the air valve.
+	Drive string
+	// Damper is true where a pulsation damper stands in the discharge.
+	Damper bool
+	// AirHeader and DischargeHeader name the mains that the pump shares with others; empty where that is not stated.
+	AirHeader, DischargeHeader string
 	// ConditionAtStart is new, rebuilt, used or unknown.
 	ConditionAtStart string
 	// Size and Source are the catalogue's words on the model: its nominal size, and where its values
@@ -78,7 +86,17 @@ const (
 	FormatNumber   Format = "number"
 	FormatJSON     Format = "json"
 	FormatWaveform Format = "waveform"
+	FormatEdges    Format = "edges"
+	// FormatSenML is RFC 8428, in JSON or CBOR.
+	FormatSenML Format = "senml"
+	// FormatSparkplugB is Sparkplug 3.0 (ISO/IEC 20237:2023).
+	FormatSparkplugB Format = "sparkplug-b"
 )
+
+// Formats lists the payload formats, the default first.
+func Formats() []Format {
+	return []Format{FormatNumber, FormatJSON, FormatWaveform, FormatEdges, FormatSenML, FormatSparkplugB}
+}
 
 // Channel tells where one channel's samples arrive and how they become SI.
 type Channel struct {
@@ -95,6 +113,23 @@ type Channel struct {
 	Factor, Offset float64
 	// RawMin and RawMax bound the raw number where the file says so (3.6 to 21 mA); both zero: no bound.
 	RawMin, RawMax float64
+	// Name selects the record of a senml pack or the metric of a sparkplug-b payload.
+	Name string
+	// Unit is the unit as the file writes it, empty where none is written; Factor and Offset already hold it.
+	Unit string
+	// Spacing is the time between the samples of an array that does not carry its own (dt of the file); 0: not stated.
+	Spacing time.Duration
+	// States names the values of service_state; nil for other channels. Iterate it over sorted keys.
+	States map[string]signal.Service
+	// OnChange is true where a value is only sent when it has changed, by more than Deadband (SI): silence is then no
+	// staleness.
+	OnChange bool
+	Deadband float64
+	// Side is the chamber, left or right, that discharges while side_signal is 1; empty for other channels.
+	Side string
+	// BeforeValve is true where the air inlet pressure is taken before the shut-off valve, so that it stands while the pump
+	// has no air.
+	BeforeValve bool
 	// Shared allows other channels to claim the same topic and selector.
 	Shared bool
 }

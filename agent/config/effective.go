@@ -2,7 +2,9 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -64,6 +66,11 @@ type effectivePump struct {
 	Liquid           string             `yaml:"liquid,omitempty"`
 	Criticality      string             `yaml:"criticality,omitempty"`
 	Service          string             `yaml:"service,omitempty"`
+	Drive            string             `yaml:"drive"`
+	PressureRatio    float64            `yaml:"pressure_ratio,omitempty"`
+	Damper           bool               `yaml:"damper,omitempty"`
+	AirHeader        string             `yaml:"air_header,omitempty"`
+	DischargeHeader  string             `yaml:"discharge_header,omitempty"`
 	ConditionAtStart string             `yaml:"condition_at_start"`
 	Model            effectiveModel     `yaml:"model"`
 	Learn            effectiveLearn     `yaml:"learn"`
@@ -99,11 +106,19 @@ type effectiveChannel struct {
 	Channel  string    `yaml:"channel"`
 	Topic    string    `yaml:"topic"`
 	Format   Format    `yaml:"format"`
+	Name     string    `yaml:"name,omitempty"`
 	Value    *string   `yaml:"value,omitempty"`
 	Time     string    `yaml:"time,omitempty"`
 	TimeUnit string    `yaml:"time_unit,omitempty"`
+	Spacing  string    `yaml:"array_spacing,omitempty"`
 	Stored   string    `yaml:"stored"`
 	ValidRaw []float64 `yaml:"valid_raw,omitempty,flow"`
+	Report   string    `yaml:"report,omitempty"`
+	Deadband float64   `yaml:"deadband_si,omitempty"`
+	Counts   string    `yaml:"counts,omitempty"`
+	Side     string    `yaml:"side,omitempty"`
+	Tap      string    `yaml:"tap,omitempty"`
+	States   []string  `yaml:"states,omitempty"`
 	Shared   bool      `yaml:"shared,omitempty"`
 }
 
@@ -140,6 +155,7 @@ func effectivePumpOf(p *Pump) effectivePump {
 	s := &p.Settings
 	e := effectivePump{
 		ID: p.ID, Serial: p.Serial, Liquid: p.Liquid, Criticality: p.Criticality, Service: p.Service,
+		Drive: p.Drive, Damper: p.Damper, AirHeader: p.AirHeader, DischargeHeader: p.DischargeHeader,
 		ConditionAtStart: p.ConditionAtStart,
 		Model: effectiveModel{
 			Name: s.Model.Name, Size: p.Size, StrokeVolume: s.Model.StrokeVolume,
@@ -149,6 +165,7 @@ func effectivePumpOf(p *Pump) effectivePump {
 		Learn:        effectiveLearn{For: duration(s.Learn.For), Running: duration(s.Learn.Running), Strokes: s.Learn.Strokes, Called: "healthy"},
 		FalseTickets: s.FalseTicketsPerYear,
 	}
+	e.PressureRatio = s.PressureRatio
 	if s.Learn.AsFound {
 		e.Learn.Called = "as found"
 	}
@@ -162,7 +179,14 @@ func effectivePumpOf(p *Pump) effectivePump {
 		}
 	}
 	for i := range p.Channels {
-		e.Channels = append(e.Channels, effectiveChannelOf(&p.Channels[i]))
+		c := effectiveChannelOf(&p.Channels[i])
+		if p.Channels[i].Channel == signal.StrokeEdge {
+			c.Counts = countables[0]
+			if s.EdgePerCycle {
+				c.Counts = countables[1]
+			}
+		}
+		e.Channels = append(e.Channels, c)
 	}
 	return e
 }
@@ -175,6 +199,20 @@ func effectiveChannelOf(c *Channel) effectiveChannel {
 	if c.Format == FormatJSON {
 		e.Value = &c.Value
 	}
+	e.Name, e.Side, e.Deadband = c.Name, c.Side, c.Deadband
+	e.Spacing = duration(c.Spacing)
+	if c.OnChange {
+		e.Report = reports[1]
+	}
+	if c.Channel == signal.AirInletPressure {
+		e.Tap = taps[0]
+		if c.BeforeValve {
+			e.Tap = taps[1]
+		}
+	}
+	for _, text := range slices.Sorted(maps.Keys(c.States)) {
+		e.States = append(e.States, fmt.Sprintf("%s is %s", text, c.States[text]))
+	}
 	if c.RawMin != 0 || c.RawMax != 0 {
 		e.ValidRaw = []float64{c.RawMin, c.RawMax}
 	}
@@ -183,6 +221,12 @@ func effectiveChannelOf(c *Channel) effectiveChannel {
 
 // formula says how a raw number is stored, such as "raw * 100000 - 101325 Pa".
 func formula(c *Channel) string {
+	switch c.Channel {
+	case signal.StrokeEdge:
+		return "the moment of each closing"
+	case signal.ServiceState:
+		return "the state that states names"
+	}
 	text := "raw"
 	if c.Factor != 1 {
 		text += fmt.Sprintf(" * %.9g", c.Factor)

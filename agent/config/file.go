@@ -34,6 +34,11 @@ type filePump struct {
 	Liquid           string       `yaml:"liquid" jsonschema_description:"what is pumped, in words"`
 	Criticality      string       `yaml:"criticality" jsonschema_description:"how much depends on the pump, in the plant's own words"`
 	Service          string       `yaml:"service" jsonschema_description:"how the pump is used"`
+	Drive            string       `yaml:"drive" jsonschema_description:"what moves the air valve: the pump's own pilot (the default), or a solenoid that a controller switches"`
+	PressureRatio    *float64     `yaml:"pressure_ratio" jsonschema_description:"liquid pressure over air pressure of a pump with stepped pistons, such as 2; default 1"`
+	Damper           bool         `yaml:"damper" jsonschema_description:"true where a pulsation damper stands in the discharge"`
+	AirHeader        string       `yaml:"air_header" jsonschema_description:"the name of the air main; pumps of one name share it"`
+	DischargeHeader  string       `yaml:"discharge_header" jsonschema_description:"the name of the discharge main; pumps of one name share it"`
 	ConditionAtStart string       `yaml:"condition_at_start" jsonschema_description:"what is known of the pump when learning begins; default unknown"`
 	Learn            durationText `yaml:"learn" jsonschema_description:"healthy calendar time that is learned from, such as 100h (the default)"`
 	LearnRunning     durationText `yaml:"learn_running" jsonschema_description:"running time that is learned from, such as 8h"`
@@ -51,12 +56,23 @@ type fileChannel struct {
 	Value     *jsonPointer `yaml:"value" jsonschema_description:"RFC 6901 pointer to the number in a json payload"`
 	Time      string       `yaml:"time" jsonschema_description:"RFC 6901 pointer to the time in a json payload; without it the arrival counts"`
 	TimeUnit  string       `yaml:"time_unit" jsonschema_description:"unit of an epoch time; without it the time is RFC 3339"`
+	Name      string       `yaml:"name" jsonschema_description:"the record of a senml pack, or the metric of a sparkplug-b payload"`
+	DT        *float64     `yaml:"dt" jsonschema_description:"seconds between the samples of an array of sparkplug-b that carries no property dt"`
+	Report    string       `yaml:"report" jsonschema_description:"when a value is sent; default always"`
+	Deadband  *float64     `yaml:"deadband" jsonschema_description:"the change, in the unit, below which report: on-change sends nothing"`
+	WetValue  *int64       `yaml:"wet_value" jsonschema_description:"what liquid_in_air reads when it is wet, 0 or 1; default 1"`
+	Side      string       `yaml:"side" jsonschema_description:"the chamber that discharges while side_signal is 1, seen from the air inlet"`
+	Tap       string       `yaml:"tap" jsonschema_description:"where air_inlet_pressure is taken: after the shut-off valve (the default) or before it"`
+	States    fileStates   `yaml:"states" jsonschema_description:"what each value of service_state means, such as {CIP: clean, PRODUCTION: run}"`
 	Scale     *fileScale   `yaml:"scale" jsonschema_description:"straight line from the raw number to the unit"`
 	Reference string       `yaml:"reference" jsonschema_description:"the state of the air that the flow is stated at; default ANR"`
 	Counts    string       `yaml:"counts" jsonschema_description:"what one count of stroke_count is; default stroke"`
 	WrapsAt   *int64       `yaml:"wraps_at" jsonschema_description:"the count at which stroke_count starts again from 0, such as 65536"`
 	Shared    bool         `yaml:"shared" jsonschema_description:"true where several channels read the same value; each of them says so"`
 }
+
+// fileStates are the states of service by the text or number that tells them.
+type fileStates map[string]string
 
 // durationText is a duration as it is written, such as "100h".
 type durationText string
@@ -103,8 +119,6 @@ type fileWeb struct {
 	PublicURL string `yaml:"public_url" jsonschema_description:"where people reach the page through the site's own proxy; it is printed on tickets"`
 }
 
-const notYet = "is not supported by this version"
-
 // The keys below are refused with a reason of their own instead of "not known".
 
 func (fileMQTT) laterKeys() map[string]string {
@@ -117,20 +131,6 @@ func (fileWebhook) laterKeys() map[string]string {
 
 func (fileInfluxDB) laterKeys() map[string]string {
 	return map[string]string{"token": neverInline("token_file", influxTokenEnv)}
-}
-
-func (filePump) laterKeys() map[string]string {
-	return map[string]string{
-		"drive": notYet, "pressure_ratio": notYet, "damper": notYet, "air_header": notYet, "discharge_header": notYet,
-	}
-}
-
-func (fileChannel) laterKeys() map[string]string {
-	return map[string]string{
-		"tap": notYet, "side": notYet, "states": notYet, "name": notYet, "report": notYet, "deadband": notYet,
-		"wet_value": notYet + `; where 0 means wet, write scale: {from: [0, 1], to: [1, 0]}`,
-		"dt":        notYet + "; a waveform payload carries its own dt",
-	}
 }
 
 func neverInline(key, env string) string {

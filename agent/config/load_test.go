@@ -123,10 +123,10 @@ func TestContractExample(t *testing.T) {
 		Site: "north-works",
 		MQTT: MQTT{Broker: "mqtt://127.0.0.1:1883", ClientID: "diastole-north-works", QoS: 1},
 		Pumps: []Pump{{
-			ID: "P-101", Serial: "0007", ConditionAtStart: "used",
+			ID: "P-101", Serial: "0007", ConditionAtStart: "used", Drive: "pilot",
 			Channels: []Channel{
-				{Channel: signal.AirInletPressure, Topic: "north/p101/air", Format: FormatWaveform, Factor: 1e5},
-				{Channel: signal.DischargePressure, Topic: "north/p101/discharge", Format: FormatWaveform, Factor: 1e5},
+				{Channel: signal.AirInletPressure, Topic: "north/p101/air", Format: FormatWaveform, Unit: "bar", Factor: 1e5},
+				{Channel: signal.DischargePressure, Topic: "north/p101/discharge", Format: FormatWaveform, Unit: "bar", Factor: 1e5},
 				{Channel: signal.StrokeCount, Topic: "north/p101/strokes", Format: FormatNumber, Factor: 1},
 			},
 			Settings: detect.Settings{
@@ -198,8 +198,9 @@ func TestFull(t *testing.T) {
 		return parsed
 	}
 	wantSettings := detect.Settings{
-		Model:    pump.Model{Name: "example-one-inch-pp", StrokeVolume: 350e-6, MaxCycleRate: 220.0 / 60, MaxAirPressure: 8.3e5},
-		Counter:  detect.CounterSettings{PerCycle: true, WrapsAt: 65536},
+		Model:        pump.Model{Name: "example-one-inch-pp", StrokeVolume: 350e-6, MaxCycleRate: 220.0 / 60, MaxAirPressure: 8.3e5},
+		Counter:      detect.CounterSettings{PerCycle: true, WrapsAt: 65536},
+		EdgePerCycle: true, PressureRatio: 2, Solenoid: true,
 		Channels: first.Settings.Channels,
 		Learn: detect.LearnSettings{
 			For: 200 * time.Hour, Running: 8*time.Hour + 30*time.Minute, Strokes: 50000,
@@ -216,6 +217,7 @@ func TestFull(t *testing.T) {
 	}
 	wantWords := Pump{
 		ID: "P-101", Serial: "0007", Liquid: "caustic soda 30 %", Criticality: "spare at hand", Service: "batch",
+		Drive: "solenoid", Damper: true, AirHeader: "main-7bar", DischargeHeader: "ring-1",
 		ConditionAtStart: "rebuilt", Size: "1 in, polypropylene", Source: "invented for the tests",
 		KitNumbers: map[pump.Kit]string{pump.WetEnd: "EX-1PP-WET", pump.AirEnd: "EX-1PP-AIR", pump.PilotValve: "EX-1PP-PIL"},
 		Upkeep: pump.Service{Kits: []pump.KitSpec{
@@ -231,12 +233,19 @@ func TestFull(t *testing.T) {
 
 	wantChannels := map[signal.Channel]Channel{
 		// One mapping merged into another: the merged keys stay where they are not given again.
-		signal.DischargePressure:  {Topic: "north/p101/air", Format: FormatJSON, Value: "/values/1/bar~1abs", Time: "/t", TimeUnit: "ms", Factor: 1e5, Offset: -101325},
-		signal.StrokeCount:        {Topic: "north/p101/strokes", Format: FormatJSON, Factor: 1},
-		signal.SuctionPressure:    {Topic: "north/p101/suction", Format: FormatNumber, Factor: 0.125e5, Offset: -1.5e5, RawMin: 3.6, RawMax: 21},
-		signal.ExhaustPressure:    {Topic: "north/p101/exhaust", Format: FormatNumber, Factor: 2500, Offset: -10000, RawMin: 3.6, RawMax: 21},
-		signal.LiquidInAir:        {Topic: "north/p101/probe", Format: FormatNumber, Factor: -1, Offset: 1},
-		signal.AmbientTemperature: {Topic: "north/ambient", Format: FormatNumber, Factor: 1, Offset: 273.15, Shared: true},
+		signal.DischargePressure: {Topic: "north/p101/air", Format: FormatJSON, Value: "/values/1/bar~1abs", Time: "/t", TimeUnit: "ms", Unit: "bar(abs)", Factor: 1e5, Offset: -101325},
+		signal.StrokeCount:       {Topic: "north/p101/strokes", Format: FormatJSON, Factor: 1},
+		signal.SuctionPressure:   {Topic: "north/p101/suction", Format: FormatNumber, Unit: "mA", Factor: 0.125e5, Offset: -1.5e5, RawMin: 3.6, RawMax: 21},
+		signal.ExhaustPressure:   {Topic: "north/p101/exhaust", Format: FormatNumber, Unit: "mbar", Factor: 2500, Offset: -10000, RawMin: 3.6, RawMax: 21},
+		signal.LiquidInAir:       {Topic: "north/p101/probe", Format: FormatNumber, Factor: -1, Offset: 1, OnChange: true},
+		signal.LiquidTemperature: {Topic: "north/p101/temp", Format: FormatNumber, Unit: "degF", Factor: 1 / 1.8, Offset: 459.67 / 1.8, OnChange: true, Deadband: 1},
+		signal.LiquidFlow:        {Topic: "north/p101/flow", Format: FormatSenML, Name: "urn:dev:ow:10e2073a01080063:flow", Unit: "gal/min", Factor: 3.785411784e-3 / 60},
+		signal.StrokeEdge:        {Topic: "north/p101/edges", Format: FormatEdges, Factor: 1},
+		signal.SideSignal:        {Topic: "north/p101/side", Format: FormatNumber, Unit: "1", Factor: 1, Side: "left"},
+		signal.ServiceState: {Topic: "north/p101/plc", Format: FormatJSON, Value: "/mode", Factor: 1, States: map[string]signal.Service{
+			"PRODUCTION": signal.ServiceRun, "CIP": signal.ServiceClean, "3": signal.ServicePurge, "4": signal.ServiceOut,
+		}},
+		signal.AmbientTemperature: {Topic: "north/ambient", Format: FormatNumber, Unit: "Cel", Factor: 1, Offset: 273.15, Shared: true},
 	}
 	for i, got := range first.Channels {
 		if i > 0 && first.Channels[i-1].Channel >= got.Channel {
@@ -252,11 +261,27 @@ func TestFull(t *testing.T) {
 			}
 		}
 	}
-	if n := len(first.Channels); n != len(channelNames()) {
-		t.Errorf("the first pump has %d channels, want all %d that are supported", n, len(channelNames()))
+	if n := len(first.Channels); n != len(signal.ChannelNames()) {
+		t.Errorf("the first pump has %d channels, want all %d that are supported", n, len(signal.ChannelNames()))
 	}
 
 	second := c.Pumps[1]
+	wantChannels = map[signal.Channel]Channel{
+		signal.AirInletPressure:  {Topic: "north/p102/air", Format: FormatWaveform, Unit: "kPa", Factor: 1e6 / 4095, BeforeValve: true},
+		signal.DischargePressure: {Topic: "spBv1.0/North/DDATA/gw-1/P-102", Format: FormatSparkplugB, Name: "pressures/discharge", Unit: "psi", Factor: 6894.757293, Spacing: 10 * time.Millisecond},
+		signal.StrokeCount:       {Topic: "spBv1.0/North/DDATA/gw-1/P-102", Format: FormatSparkplugB, Name: "strokes", Factor: 1},
+	}
+	for _, got := range second.Channels {
+		if want, ok := wantChannels[got.Channel]; ok {
+			want.Channel = got.Channel
+			if diff := cmp.Diff(want, got, cmpopts.EquateApprox(1e-9, 0)); diff != "" {
+				t.Errorf("channel (-want +got):\n%s", diff)
+			}
+		}
+	}
+	if !second.Settings.AirBeforeValve || second.Settings.Solenoid || second.Drive != "pilot" {
+		t.Errorf("%+v", second.Settings)
+	}
 	// 0.64 US gallons are 2.4227 litres, 125 psi are 861.845 kPa (NIST SP 811, appendix B.8).
 	wantModel := pump.Model{Name: "example-two-inch-al", StrokeVolume: 2.42266e-3, MaxCycleRate: 125.0 / 60, MaxAirPressure: 861845}
 	if diff := cmp.Diff(wantModel, second.Settings.Model, cmpopts.EquateApprox(1e-5, 0)); diff != "" {

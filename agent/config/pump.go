@@ -17,6 +17,7 @@ const defaultLearn = 100 * time.Hour
 var (
 	conditions = []string{"unknown", "new", "rebuilt", "used"}
 	services   = []string{"continuous", "batch", "demand", "dead-head"}
+	drives     = []string{"pilot", "solenoid"}
 )
 
 func (b *builder) pumps(files []filePump, falseTickets float64) []Pump {
@@ -53,6 +54,7 @@ func (b *builder) pump(path string, f *filePump) Pump {
 	if f.Service != "" {
 		b.oneOf(path+".service", f.Service, services)
 	}
+	b.build(path, f, &p)
 	b.model(path+".model", cmp.Or(f.Model, defaultModel), &p)
 	p.Settings.Learn = b.learn(path, f)
 	p.Settings.Learn.AsFound = p.ConditionAtStart == "unknown"
@@ -61,7 +63,33 @@ func (b *builder) pump(path string, f *filePump) Pump {
 		p.Settings.Channels[c.Channel] = true
 	}
 	p.Settings.Counter = counter(f.Channels[signal.StrokeCount.String()])
+	p.Settings.EdgePerCycle = f.Channels[signal.StrokeEdge.String()].Counts == countables[1]
+	for _, c := range p.Channels {
+		p.Settings.AirBeforeValve = p.Settings.AirBeforeValve || c.BeforeValve
+	}
 	return p
+}
+
+// The pressure ratios that are built (common practice): stepped pistons of twice and three times the area, and a little around.
+const minRatio, maxRatio = 0.5, 5
+
+// build reads how the pump is built in.
+func (b *builder) build(path string, f *filePump, p *Pump) {
+	p.Drive = cmp.Or(f.Drive, drives[0])
+	b.oneOf(path+".drive", p.Drive, drives)
+	p.Settings.Solenoid = p.Drive == drives[1]
+	if f.PressureRatio != nil {
+		if r := *f.PressureRatio; !(r >= minRatio && r <= maxRatio) {
+			b.doc.fail(path+".pressure_ratio", "is %v; allowed are %v to %v: liquid pressure over air pressure", r, minRatio, maxRatio)
+		}
+		p.Settings.PressureRatio = *f.PressureRatio
+	}
+	p.Damper, p.AirHeader, p.DischargeHeader = f.Damper, f.AirHeader, f.DischargeHeader
+	for _, h := range []struct{ key, name string }{{"air_header", f.AirHeader}, {"discharge_header", f.DischargeHeader}} {
+		if h.name != "" {
+			b.check(join(path, h.key), checkName(h.name))
+		}
+	}
 }
 
 // learn reads when learning ends. Each key given is a condition, the first that is met ends it; without
@@ -121,7 +149,7 @@ func (b *builder) time(path, text string) time.Time {
 }
 
 // claims remembers which channel reads what: a topic and the selector in its payload.
-type claims map[[2]string]claimant
+type claims map[[3]string]claimant
 
 type claimant struct {
 	path   string
@@ -136,7 +164,7 @@ func (b *builder) claim(taken claims, pump string, channels fileChannels) {
 		if f.Topic == "" {
 			continue
 		}
-		key := [2]string{f.Topic}
+		key := [3]string{f.Topic, "", f.Name}
 		if f.Value != nil {
 			key[1] = string(*f.Value)
 		}
@@ -150,6 +178,9 @@ func (b *builder) claim(taken claims, pump string, channels fileChannels) {
 			what := fmt.Sprintf("%q", f.Topic)
 			if key[1] != "" {
 				what += fmt.Sprintf(" with value %q", key[1])
+			}
+			if key[2] != "" {
+				what += fmt.Sprintf(" with name %q", key[2])
 			}
 			b.doc.fail(path+".topic", "%s is already read by %s on line %d; where both mean the same sensor, write shared: true at both",
 				what, earlier.path, b.doc.nearest(earlier.path+".topic").line)

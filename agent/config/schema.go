@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"github.com/invopop/jsonschema"
+
+	"diastole/detect/signal"
 )
 
 // Schema is the JSON Schema (draft 2020-12) of a configuration file. It is printed from the structs that
@@ -69,6 +71,11 @@ func (fileMQTT) JSONSchemaExtend(s *jsonschema.Schema) {
 func (filePump) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "id").Pattern = namePattern
 	property(s, "service").Enum = words(services)
+	property(s, "drive").Enum = words(drives)
+	ratio := property(s, "pressure_ratio")
+	ratio.Minimum, ratio.Maximum = json.Number(fmt.Sprint(minRatio)), json.Number(fmt.Sprint(maxRatio))
+	property(s, "air_header").Pattern = namePattern
+	property(s, "discharge_header").Pattern = namePattern
 	property(s, "condition_at_start").Enum = words(conditions)
 	property(s, "learn_strokes").Minimum = "1"
 	pair := property(s, "learn_exclude").Items
@@ -78,7 +85,7 @@ func (filePump) JSONSchemaExtend(s *jsonschema.Schema) {
 
 func (fileChannels) JSONSchemaExtend(s *jsonschema.Schema) {
 	s.MinProperties = new(uint64(1))
-	s.PropertyNames = &jsonschema.Schema{Enum: words(channelNames())}
+	s.PropertyNames = &jsonschema.Schema{Enum: words(signal.ChannelNames())}
 }
 
 func (fileChannel) JSONSchemaExtend(s *jsonschema.Schema) {
@@ -89,6 +96,18 @@ func (fileChannel) JSONSchemaExtend(s *jsonschema.Schema) {
 	property(s, "reference").Enum = words(referenceCodes())
 	property(s, "counts").Enum = words(countables)
 	property(s, "wraps_at").Minimum = "2"
+	property(s, "report").Enum = words(reports)
+	property(s, "deadband").Minimum = "0"
+	property(s, "wet_value").Enum = []any{0, 1}
+	property(s, "side").Enum = words(sides)
+	property(s, "tap").Enum = words(taps)
+	dt := property(s, "dt")
+	dt.Minimum, dt.Maximum = "1e-6", "3600"
+}
+
+func (fileStates) JSONSchemaExtend(s *jsonschema.Schema) {
+	s.MinProperties = new(uint64(1))
+	s.AdditionalProperties = &jsonschema.Schema{Type: "string", Enum: words(signal.ServiceNames())}
 }
 
 func (fileScale) JSONSchemaExtend(s *jsonschema.Schema) {

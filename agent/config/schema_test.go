@@ -15,7 +15,7 @@ import (
 // notForSchema are the rules that take more than one value, a file or the environment to judge, or that
 // are YAML's and not the configuration's.
 var notForSchema = []string{
-	"alias", "broker-path", "broker-port", "catalogue", "catalogue-missing", "catalogue-service", "control-character", "duplicate-key",
+	"alias", "channel-keys", "selector", "sparkplug-topic", "stroke-edge", "broker-path", "broker-port", "catalogue", "catalogue-missing", "catalogue-service", "control-character", "duplicate-key",
 	"duplicate-pump", "json-keys-without-json", "json-without-value", "listen-address",
 	"listen-with-log-in", "merge-of-itself", "model", "not-yaml", "number-not-finite", "password-file-content", "password-file-missing",
 	"password-without-username", "prefix", "scale-of-counter", "secret-file-not-regular", "tag", "tls-files",

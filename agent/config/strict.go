@@ -56,8 +56,8 @@ func ParseMeasure(c signal.Channel, text string) (float64, error) {
 func ParseSpan(c signal.Channel, text string) (float64, error) { return parseMeasure(c, text, true) }
 
 func parseMeasure(c signal.Channel, text string, span bool) (float64, error) {
-	q, ok := quantityOf(c)
-	if !ok {
+	q := quantityOf(c)
+	if len(q.units) == 0 {
 		return 0, fmt.Errorf("channel %s has no unit", c)
 	}
 	first, code, _ := strings.Cut(text, " ")

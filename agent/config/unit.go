@@ -96,23 +96,31 @@ const (
 // absoluteSuffix marks a pressure that is measured against vacuum.
 const absoluteSuffix = "(abs)"
 
-// quantityOf is what a channel measures; false for a channel that this version cannot read.
-func quantityOf(c signal.Channel) (quantity, bool) {
+// A moment and a state have no unit.
+var (
+	moment       = quantity{name: "moment"}
+	serviceState = quantity{name: "state of service"}
+)
+
+// quantityOf is what a channel measures.
+func quantityOf(c signal.Channel) quantity {
 	switch c {
-	case signal.StrokeEdge, signal.ServiceState:
-		return quantity{}, false
+	case signal.StrokeEdge:
+		return moment
+	case signal.ServiceState:
+		return serviceState
 	case signal.AirFlow:
-		return airFlow, true
+		return airFlow
 	}
 	switch c.Unit() {
 	case "Pa":
-		return pressure, true
+		return pressure
 	case "m3/s":
-		return liquidFlow, true
+		return liquidFlow
 	case "K":
-		return temperature, true
+		return temperature
 	default:
-		return dimensionless, true
+		return dimensionless
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"diastole/detect/signal"
 )
@@ -96,11 +97,11 @@ func (v *validation) channel(path string, c *Channel) {
 	v.check(path+".topic", checkTopic(c.Topic))
 	v.check(path+".value", checkPointer(c.Value))
 	v.check(path+".time", checkPointer(c.Time))
-	switch c.Format {
-	case FormatNumber, FormatJSON, FormatWaveform:
-	default:
-		v.want(false, path+".format", "%q is not known", c.Format)
-	}
+	v.want(slices.Contains(formatsOf(c.Channel), c.Format), path+".format", "%q is not one of %s", c.Format, joinFormats(formatsOf(c.Channel)))
+	named := c.Format == FormatSenML || c.Format == FormatSparkplugB
+	v.want(named == (c.Name != ""), path+".name", "is %q for format %s", c.Name, c.Format)
+	v.want(c.Spacing >= 0 && c.Deadband >= 0, path, "has a spacing %v or a deadband %v below 0", c.Spacing, c.Deadband)
+	v.want((c.Channel == signal.ServiceState) == (len(c.States) > 0), path+".states", "are %d", len(c.States))
 	finite := !math.IsNaN(c.Factor) && !math.IsInf(c.Factor, 0) && !math.IsNaN(c.Offset) && !math.IsInf(c.Offset, 0)
 	v.want(finite && c.Factor != 0, path, "has a factor %v or an offset %v that is not usable", c.Factor, c.Offset)
 	v.want(c.RawMin < c.RawMax || c.RawMin == 0 && c.RawMax == 0, path, "has bounds %v to %v", c.RawMin, c.RawMax)

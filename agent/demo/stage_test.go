@@ -9,6 +9,7 @@ import (
 
 	"diastole/agent/event"
 	"diastole/agent/intake"
+	"diastole/agent/intake/payload"
 	"diastole/detect/signal"
 	"diastole/model/plant/scenario"
 	"diastole/model/plant/sensor"
@@ -44,10 +45,11 @@ func TestBurst(t *testing.T) {
 			if len(routes) != 1 {
 				t.Fatalf("topic %s feeds %d channels; it must feed one", m.topic, len(routes))
 			}
-			c, ok := routes[0].Decode(nil, intake.Message{Arrival: s.clock.now(), Topic: m.topic, Payload: m.payload})
-			if !ok {
+			chunks := routes[0].Decode(new(payload.Samples), intake.Message{Arrival: s.clock.now(), Topic: m.topic, Payload: m.payload})
+			if len(chunks) != 1 {
 				t.Fatalf("%s is refused: %s", m.topic, m.payload)
 			}
+			c := chunks[0]
 			if c.Start.Before(start) || c.End().After(start.Add(burst)) || c.End().After(s.clock.now().Add(c.Step)) {
 				t.Errorf("%s: %v to %v, arrived at %v, in a burst of %v", m.topic, c.Start, c.End(), s.clock.now(), burst)
 			}
@@ -75,12 +77,13 @@ func TestEncode(t *testing.T) {
 		reading("G-302", "air_flow", at, 100*time.Millisecond, 0.02345678, 0),
 		reading("G-302", "stroke_count", at, 0, 123456789),
 	} {
-		topic, payload := s.wires.encode(m)
-		c, ok := router.Find(topic)[0].Decode(nil, intake.Message{Arrival: at, Topic: topic, Payload: payload})
-		if !ok || !c.Start.Equal(m.Start) || c.Step != m.Step || len(c.Values) != len(m.Values) {
-			t.Errorf("%s became %v (decoded: %v)", payload, c, ok)
+		topic, body := s.wires.encode(m)
+		chunks := router.Find(topic)[0].Decode(new(payload.Samples), intake.Message{Arrival: at, Topic: topic, Payload: body})
+		if len(chunks) != 1 || !chunks[0].Start.Equal(m.Start) || chunks[0].Step != m.Step || len(chunks[0].Values) != len(m.Values) {
+			t.Errorf("%s became %v", body, chunks)
 			continue
 		}
+		c := chunks[0]
 		for i, v := range m.Values {
 			if math.Abs(c.Values[i]-v) > 5e-6*math.Abs(v) { // six digits
 				t.Errorf("%s: value %d is %v; it was %v", m.Channel, i, c.Values[i], v)

@@ -14,6 +14,7 @@ import (
 
 	"diastole/agent/config"
 	"diastole/agent/intake"
+	"diastole/agent/intake/payload"
 	"diastole/agent/intake/recording"
 	"diastole/agent/intake/settle"
 	"diastole/detect/signal"
@@ -61,15 +62,14 @@ func run(t testing.TB, messages []intake.Message, ticks int) ([]signal.Chunk, se
 			settled = append(settled, c)
 		}
 	}
-	var buffer []float64
+	var samples payload.Samples
 	for i, m := range messages {
 		for _, route := range router.Find(m.Topic) {
-			c, ok := route.Decode(buffer, m)
-			if !ok {
-				t.Fatalf("message %d is refused: %+v", i, route.Stats().LastBad)
+			chunks := route.Decode(&samples, m)
+			if len(chunks) != 1 {
+				t.Fatalf("message %d gives %d chunks: %+v", i, len(chunks), route.Stats().LastBad)
 			}
-			settler.Offer(m.Arrival, c)
-			buffer = c.Values
+			settler.Offer(m.Arrival, chunks[0])
 		}
 		if i+1 < len(messages) {
 			for k := range ticks {
@@ -148,19 +148,17 @@ func TestMessageToSampleDoesNotAllocate(t *testing.T) {
 		t.Fatal(err)
 	}
 	messages := readAll(t, "../../testdata/intake/two-bursts.ndjson")
-	var buffer []float64
+	var samples payload.Samples
+	n := 0
+	count := func(_ *intake.Route, chunks []signal.Chunk) { n += len(chunks) }
 	round := func() {
 		for _, m := range messages {
-			for _, route := range router.Find(m.Topic) {
-				c, ok := route.Decode(buffer, m)
-				if !ok {
-					t.Fatalf("%s is refused", m.Topic)
-				}
-				buffer = c.Values
-			}
+			router.Decode(&samples, m, count)
 		}
 	}
-	round()
+	if round(); n != len(messages) {
+		t.Fatalf("%d messages gave %d chunks", len(messages), n)
+	}
 	if n := testing.AllocsPerRun(10, round); n != 0 {
 		t.Errorf("%d messages allocate %g times; want 0", len(messages), n)
 	}

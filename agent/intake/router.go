@@ -12,19 +12,23 @@ import (
 
 	"diastole/agent/config"
 	"diastole/agent/intake/payload"
+	"diastole/agent/intake/sparkplug"
 	"diastole/detect/signal"
 )
 
-// Router knows which channels of which pumps a topic feeds. It does not change after NewRouter.
+// Router knows which channels of which pumps a topic feeds. Decode and Tick are one goroutine's, the pipeline's; all else may
+// be called from any.
 type Router struct {
 	byTopic  map[string][]*Route
 	routes   []*Route
+	nodes    *nodes
+	imports  map[string]imported
 	unrouted atomic.Int64
 }
 
 // NewRouter makes the routes of all channels. The error names the pump and channel that cannot be decoded.
 func NewRouter(pumps []config.Pump, log *slog.Logger) (*Router, error) {
-	r := &Router{byTopic: map[string][]*Route{}}
+	r := &Router{byTopic: map[string][]*Route{}, nodes: newNodes(), imports: map[string]imported{}}
 	for i, p := range pumps {
 		for _, ch := range p.Channels {
 			codec, err := payload.New(ch)
@@ -35,17 +39,47 @@ func NewRouter(pumps []config.Pump, log *slog.Logger) (*Router, error) {
 				Pump: i, PumpID: p.ID, Channel: ch.Channel, Topic: ch.Topic,
 				codec: codec, log: log, malformed: map[payload.Reason]int64{},
 			}
-			r.byTopic[ch.Topic] = append(r.byTopic[ch.Topic], route)
 			r.routes = append(r.routes, route)
+			if err := r.takeImports(route, ch); err != nil {
+				return nil, fmt.Errorf("pump %s, channel %s: %w", p.ID, ch.Channel, err)
+			}
+			if ch.Format != config.FormatSparkplugB {
+				r.byTopic[ch.Topic] = append(r.byTopic[ch.Topic], route)
+				continue
+			}
+			if err := r.nodes.add(route, ch.Name); err != nil {
+				return nil, fmt.Errorf("pump %s, channel %s: %w", p.ID, ch.Channel, err)
+			}
 		}
 	}
 	return r, nil
 }
 
-// Topics are the topics to subscribe to, each once, sorted.
+// Topics are the topics to subscribe to, each once, sorted. Those of Sparkplug have a level that is +.
 func (r *Router) Topics() []string {
-	return slices.Sorted(maps.Keys(r.byTopic))
+	return slices.Sorted(maps.Keys(r.nodes.filters(maps.Clone(r.byTopic))))
 }
+
+// Decode hands the samples of a message to each of the routes that it feeds, in the order of the configuration. They lie in
+// s and are valid until s is used again. A route also gets no samples right before what sends it goes, or comes back: what is
+// to be done until then must be done now (see Route.Offline).
+func (r *Router) Decode(s *payload.Samples, m Message, each func(*Route, []signal.Chunk)) {
+	if r.nodes.decode(s, m, each) || r.decodeImport(s, m, each) {
+		return
+	}
+	for _, route := range r.Find(m.Topic) {
+		if chunks := route.Decode(s, m); len(chunks) > 0 {
+			each(route, chunks)
+		}
+	}
+}
+
+// Tick lets the time of requests pass: see Requests.
+func (r *Router) Tick(now time.Time) { r.nodes.host.Tick(now) }
+
+// Requests are messages that should be published since the last call, at QoS 0 and not retained: edge nodes of Sparkplug that
+// should send their births anew.
+func (r *Router) Requests() []sparkplug.Request { return r.nodes.host.Requests() }
 
 // Find is where a message of a topic goes, in the order of the configuration. A topic that feeds nothing is
 // counted.
@@ -73,6 +107,7 @@ type Route struct {
 
 	codec    *payload.Codec
 	log      *slog.Logger
+	offline  atomic.Int64 // since when, ns since 1970; 0 where it is not
 	messages atomic.Int64
 	retained atomic.Int64
 
@@ -104,21 +139,33 @@ type RouteStats struct {
 	LastBad *BadPayload `json:"last_bad,omitempty"`
 }
 
-// Decode turns a message of the route's topic into a chunk whose values lie in dst (see payload.Codec). It is
-// false for a message that brings no samples: a malformed one, which is counted, kept and named in the log,
-// and a retained one without a time of its own, of which nobody knows when it was true.
-func (r *Route) Decode(dst []float64, m Message) (signal.Chunk, bool) {
+// Decode turns a message of the route's topic into chunks whose values lie in s (see payload.Codec). It gives none for a
+// message that brings no samples: a malformed one, which is counted, kept and named in the log, and a retained one
+// without a time of its own, of which nobody knows when it was true.
+func (r *Route) Decode(s *payload.Samples, m Message) []signal.Chunk {
 	r.messages.Add(1)
 	if m.Retained && r.codec.ArrivalTimed() {
 		r.retained.Add(1)
-		return signal.Chunk{}, false
+		return nil
 	}
-	c, err := r.codec.Decode(dst, m.Payload, m.Arrival)
+	return r.decode(s, m, r.codec)
+}
+
+func (r *Route) decode(s *payload.Samples, m Message, codec *payload.Codec) []signal.Chunk {
+	chunks, err := codec.Decode(s, m.Payload, m.Arrival)
 	if err != nil {
 		r.refuse(m, err)
-		return signal.Chunk{}, false
+		return nil
 	}
-	return c, true
+	return chunks
+}
+
+// Offline is since when what sends this channel is known to be gone, by its Sparkplug death; zero where it is not.
+func (r *Route) Offline() time.Time {
+	if ns := r.offline.Load(); ns != 0 {
+		return time.Unix(0, ns).UTC()
+	}
+	return time.Time{}
 }
 
 // Stats is a copy of the route's counts.

@@ -48,10 +48,10 @@ func TestRouterFindsEveryChannelOfATopic(t *testing.T) {
 	m := Message{Arrival: t0, Topic: "north/header", Payload: []byte("6.5")}
 	var pumps []int
 	for _, route := range r.Find(m.Topic) {
-		c, ok := route.Decode(nil, m)
-		want := signal.Chunk{Channel: signal.AirSupplyPressure, Start: t0, Values: []float64{6.5e5}}
-		if diff := cmp.Diff(want, c); diff != "" || !ok {
-			t.Errorf("%s: %t (-want +got):\n%s", route.PumpID, ok, diff)
+		got := route.Decode(new(payload.Samples), m)
+		want := []signal.Chunk{{Channel: signal.AirSupplyPressure, Start: t0, Values: []float64{6.5e5}}}
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", route.PumpID, diff)
 		}
 		pumps = append(pumps, route.Pump)
 	}
@@ -73,15 +73,15 @@ func TestRouterFindsEveryChannelOfATopic(t *testing.T) {
 func TestRetainedIsIgnoredWithoutATimeOfItsOwn(t *testing.T) {
 	r := newTestRouter(t, new(bytes.Buffer))
 	number, timed := r.Find("north/p101/strokes")[0], r.Find("north/p102")[0]
-	if c, ok := number.Decode(nil, Message{Arrival: t0, Payload: []byte("41"), Retained: true}); ok {
+	if c := number.Decode(new(payload.Samples), Message{Arrival: t0, Payload: []byte("41"), Retained: true}); c != nil {
 		t.Errorf("a retained number gave %v", c)
 	}
-	if _, ok := number.Decode(nil, Message{Arrival: t0, Payload: []byte("42")}); !ok {
+	if c := number.Decode(new(payload.Samples), Message{Arrival: t0, Payload: []byte("42")}); c == nil {
 		t.Error("a live number gave nothing")
 	}
 	m := Message{Arrival: t0, Payload: []byte(`{"p":2,"t":"2026-02-28T22:00:00Z"}`), Retained: true}
-	if c, ok := timed.Decode(nil, m); !ok || !c.Start.Equal(t0.Add(-2*time.Hour)) {
-		t.Errorf("a retained value with its own time gave %v, %t", c, ok)
+	if c := timed.Decode(new(payload.Samples), m); len(c) != 1 || !c[0].Start.Equal(t0.Add(-2*time.Hour)) {
+		t.Errorf("a retained value with its own time gave %v", c)
 	}
 	if s := number.Stats(); s.Messages != 2 || s.Retained != 1 || len(s.Malformed) != 0 {
 		t.Errorf("%+v", s)
@@ -93,7 +93,7 @@ func TestMalformedPayloadsAreCountedKeptAndNamed(t *testing.T) {
 	r := newTestRouter(t, &log)
 	route := r.Find("north/p101/strokes")[0]
 	send := func(after time.Duration, text string) {
-		if c, ok := route.Decode(nil, Message{Arrival: t0.Add(after), Payload: []byte(text)}); ok {
+		if c := route.Decode(new(payload.Samples), Message{Arrival: t0.Add(after), Payload: []byte(text)}); c != nil {
 			t.Errorf("%.20q gave %v", text, c)
 		}
 	}
@@ -157,7 +157,7 @@ func TestStatsWhileDecoding(t *testing.T) {
 	go func() {
 		defer close(done)
 		for i := range 1000 {
-			route.Decode(nil, Message{Arrival: t0, Payload: fmt.Append(nil, i, "x")})
+			route.Decode(new(payload.Samples), Message{Arrival: t0, Payload: fmt.Append(nil, i, "x")})
 		}
 	}()
 	for n := int64(0); n < 1000; {

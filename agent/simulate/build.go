@@ -76,6 +76,13 @@ func (b builder) scenario(f *file) scenario.Scenario {
 	return s
 }
 
+func (b builder) dialect(name string) string {
+	if name != "" && !slices.Contains(dialects, name) {
+		b.Fail("dialect", "%q is not known; allowed are %s", name, strings.Join(dialects, ", "))
+	}
+	return name
+}
+
 func (b builder) header(path string, f *fileHeader) plant.Header {
 	h := plant.Header{
 		Nominal: b.pressure(path+".pressure", f.Pressure),

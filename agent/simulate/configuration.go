@@ -14,12 +14,13 @@ import (
 func (p *Plan) WriteConfiguration(w io.Writer) error {
 	var b bytes.Buffer
 	b.WriteString("# Made by `diastole simulate`: the pumps are simulated.\n")
+	g := p.gateway()
 	fmt.Fprintf(&b, "site: %q\nmqtt:\n  broker: mqtt://127.0.0.1:1883\npumps:\n", p.Site)
 	for i := range p.Scenario.Pumps {
 		pump := &p.Scenario.Pumps[i]
 		fmt.Fprintf(&b, "  - id: %q\n    model: %s\n    learn: %v\n    condition_at_start: used\n    channels:\n", pump.ID, pump.Model, p.Learn)
 		for _, i := range pump.Instruments {
-			b.WriteString(p.channel(pump, i))
+			b.WriteString(channel(g, pump, i))
 		}
 	}
 	if _, err := w.Write(b.Bytes()); err != nil {
@@ -28,23 +29,19 @@ func (p *Plan) WriteConfiguration(w io.Writer) error {
 	return nil
 }
 
-func (p *Plan) channel(pump *scenario.Pump, i sensor.Instrument) string {
-	format := formatOf(i)
-	line := fmt.Sprintf("%s: {topic: %q, format: %s", i.Channel, topic(p.Site, pump.ID, i.Channel), format)
-	if unit := wireOf(i.Channel).unit; unit != "" {
-		line += ", unit: " + unit
-	}
-	if format == formatJSON {
-		line += ", value: /value, time: /time"
-	}
-	if i.PerCycle && i.Channel == "stroke_count" {
+func channel(g gateway, pump *scenario.Pump, i sensor.Instrument) string {
+	line := fmt.Sprintf("%s: {%s", i.Channel, g.channel(pump.ID, i))
+	if i.PerCycle {
 		line += ", counts: cycle"
+	}
+	if i.Deadband > 0 {
+		line += fmt.Sprintf(", report: on-change, deadband: %.6g", i.Deadband*wireOf(i.Channel).factor)
+	}
+	if i.Channel == "side_signal" {
+		line += ", side: left" // the simulated pump does not know how it stands: left is the chamber that it fills first
 	}
 	if i.WrapsAt > 0 {
 		line += fmt.Sprintf(", wraps_at: %d", i.WrapsAt)
-	}
-	if format == formatEdges {
-		return "      # the agent does not read edges yet\n      # " + line + "}\n"
 	}
 	return "      " + line + "}\n"
 }

@@ -8,6 +8,7 @@ type file struct {
 	Length   durationText  `yaml:"length" jsonschema:"required" jsonschema_description:"how long it takes, such as 60h"`
 	Seed     int64         `yaml:"seed" jsonschema_description:"fixes all that is random; default 0"`
 	Learn    durationText  `yaml:"learn" jsonschema_description:"how long the agent is to learn, for the configuration; default a third of length"`
+	Dialect  string        `yaml:"dialect" jsonschema_description:"how the plant publishes: topics (the default), current-loop, plc, senml, senml-cbor or sparkplug-b"`
 	Bursts   *fileBursts   `yaml:"bursts" jsonschema_description:"sampling now and then; without it all the time"`
 	Header   *fileHeader   `yaml:"header" jsonschema_description:"the air main of all pumps; without it every pump has a steady one"`
 	Manifold *fileManifold `yaml:"manifold" jsonschema_description:"the discharge pipe of all pumps; without it every pump has its own"`
@@ -78,6 +79,7 @@ type fileInstrument struct {
 	Noise      spanText `yaml:"noise" jsonschema_description:"standard deviation of a reading, such as 0.005 bar"`
 	Resolution spanText `yaml:"resolution" jsonschema_description:"step to which it rounds"`
 	Offset     spanText `yaml:"offset" jsonschema_description:"constant error"`
+	Deadband   spanText `yaml:"deadband" jsonschema_description:"sends a reading only when it has moved by more than this, each in a message of its own"`
 	WrapsAt    int64    `yaml:"wraps_at" jsonschema_description:"count at which a counter starts anew"`
 	PerCycle   bool     `yaml:"per_cycle" jsonschema_description:"counts cycles, not strokes"`
 	Float32    bool     `yaml:"float32" jsonschema_description:"rounds the count to single precision, as some controllers do"`

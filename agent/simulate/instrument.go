@@ -81,6 +81,10 @@ func (b builder) instrument(path string, f *fileInstrument, m pump.Model, pr pla
 	b.span(path+".noise", f.Channel, f.Noise, &o.Noise)
 	b.span(path+".resolution", f.Channel, f.Resolution, &o.Resolution)
 	b.span(path+".offset", f.Channel, f.Offset, &o.Offset)
+	b.span(path+".deadband", f.Channel, f.Deadband, &o.Deadband)
+	if o.Deadband > 0 && f.Block == nil {
+		o.Block = 1
+	}
 	counts := f.Channel == "stroke_count"
 	for _, key := range []string{"wraps_at", "per_cycle", "float32"} {
 		if b.Has(path+"."+key) && !counts && (key != "per_cycle" || f.Channel != "stroke_edge") {

@@ -22,7 +22,9 @@ const maxFileBytes = 4 << 20
 type Plan struct {
 	Site string
 	// Learn is how long the agent is to learn.
-	Learn    time.Duration
+	Learn time.Duration
+	// Dialect is how the plant publishes; empty: topics.
+	Dialect  string
 	Scenario scenario.Scenario
 }
 
@@ -47,7 +49,7 @@ func Parse(name string, data []byte) (*Plan, error) {
 		return nil, fmt.Errorf("scenario %s has more than the allowed %d bytes", name, maxFileBytes)
 	}
 	b := builder{config.DecodeStrict(name, data, &f)}
-	p := &Plan{Site: f.Site, Scenario: b.scenario(&f), Learn: b.duration("learn", f.Learn)}
+	p := &Plan{Site: f.Site, Scenario: b.scenario(&f), Learn: b.duration("learn", f.Learn), Dialect: b.dialect(f.Dialect)}
 	if err := b.Err(); err != nil {
 		return nil, err
 	}
@@ -73,9 +75,12 @@ func (p *Plan) Play(ctx context.Context, sink func(intake.Message) error) error 
 		}
 	}
 	var failed error
+	g := p.gateway()
 	send := func(m scenario.Message) {
-		if failed == nil {
-			failed = sink(encode(p.Site, m, formats[[2]string{m.Pump, m.Channel}]))
+		for _, out := range g.encode(m, formats[[2]string{m.Pump, m.Channel}]) {
+			if failed == nil {
+				failed = sink(out)
+			}
 		}
 	}
 	for more := true; more && failed == nil; {

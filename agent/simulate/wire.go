@@ -53,8 +53,7 @@ func topic(site, pump, channel string) string {
 }
 
 // encode is a message as a gateway would publish it. Times of arrival are whole milliseconds.
-func encode(site string, m scenario.Message, format string) intake.Message {
-	w := wireOf(m.Channel)
+func encode(site string, m scenario.Message, format string, w wire) intake.Message {
 	t := m.Start.UTC().Format(time.RFC3339Nano)
 	var b []byte
 	switch format {

@@ -159,10 +159,18 @@ func scanJSON(scan func(...any) error, v any, id *string) error {
 func (s *Store) Snapshot(ctx context.Context, pump string) (time.Time, []byte, error) {
 	c, release := s.reader()
 	defer release()
+	at, body, err := snapshotOf(ctx, c.read, pump)
+	if err != nil && !errors.Is(err, ErrNotFound) && !errors.Is(err, ErrDamaged) {
+		err = s.note(err)
+	}
+	return at, body, err
+}
+
+func snapshotOf(ctx context.Context, q querier, pump string) (time.Time, []byte, error) {
 	var at int64
 	var body []byte
 	var written uint32
-	err := c.read.QueryRowContext(ctx, "SELECT time, body, sum FROM snapshot WHERE pump = ?", pump).Scan(&at, &body, &written)
+	err := q.QueryRowContext(ctx, "SELECT time, body, sum FROM snapshot WHERE pump = ?", pump).Scan(&at, &body, &written)
 	if errors.Is(err, sql.ErrNoRows) {
 		return time.Time{}, nil, fmt.Errorf("snapshot of pump %q: %w", pump, ErrNotFound)
 	}
@@ -171,7 +179,7 @@ func (s *Store) Snapshot(ctx context.Context, pump string) (time.Time, []byte, e
 		return time.Time{}, nil, fmt.Errorf("snapshot of pump %q: %w: checksum", pump, ErrDamaged)
 	}
 	if err != nil {
-		return time.Time{}, nil, fmt.Errorf("read snapshot of pump %q: %w", pump, s.note(err))
+		return time.Time{}, nil, fmt.Errorf("read snapshot of pump %q: %w", pump, err)
 	}
 	return fromNanoseconds(at), body, nil
 }

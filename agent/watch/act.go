@@ -130,8 +130,6 @@ func (b *book) act(site string, p *config.Pump, id string, at time.Time, a Act, 
 		if t.Outcome == event.Done {
 			b.keepDone(t)
 		}
-	case t.Outcome == event.Verified:
-		b.Done = slices.Delete(b.Done, i, i+1)
 	default:
 		(*list)[i] = t
 	}
@@ -139,7 +137,7 @@ func (b *book) act(site string, p *config.Pump, id string, at time.Time, a Act, 
 	return t, nil
 }
 
-// mostDone bounds the tickets of a pump that wait for being verified.
+// mostDone bounds the tickets of a pump that are done and may still be verified, commented on, or taken up again.
 const mostDone = 8
 
 func (b *book) keepDone(t event.Ticket) {

@@ -18,7 +18,7 @@ import (
 // book keeps the tickets and advisories of one pump and turns findings and people's acts into events.
 type book struct {
 	Tickets    []event.Ticket   // those not closed
-	Done       []event.Ticket   // those closed as done and not verified yet
+	Done       []event.Ticket   // the last ones closed as done, verified or not
 	Advisories []event.Advisory // those not closed
 	// Body is the pump body that stands at the position, Rebuild its last rebuild, nil before the first one.
 	Body    event.Body
@@ -189,6 +189,12 @@ func evidenceOf(d *diagnose.Diagnosis) []event.Evidence {
 			Feature: e.Feature.String(), Unit: e.Feature.Unit(),
 			Expected: significant(e.Expected), Observed: significant(e.Observed), DeviationSigma: math.Round(e.Sigma*10) / 10,
 			Meaning: advice.Meaning(e.Feature.String(), e.Sigma > 0),
+		})
+	}
+	if c := d.Creep; c != nil {
+		out = append(out, event.Evidence{
+			Feature: "stall_creep", Unit: "1/s", Observed: significant(c.Rate), DeviationSigma: math.Round(c.Sigma*10) / 10,
+			Meaning: advice.Meaning("stall_creep", true),
 		})
 	}
 	return out

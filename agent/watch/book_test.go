@@ -278,3 +278,35 @@ func TestNumbersAreWhatTheyAreWorth(t *testing.T) {
 		t.Errorf("rounded: %v", got)
 	}
 }
+
+// TestSecondLookTakesTheTicketUpAgain: what was verified on the first strokes may still turn out wrong after bedding in, and what was
+// called wrong is not called good by a later look.
+func TestSecondLookTakesTheTicketUpAgain(t *testing.T) {
+	d := newDesk(t)
+	d.find(detect.FaultRaised, trade.CheckValveLeak, 0.42)
+	id := d.Tickets[0].Ticket
+	if _, err := d.act("north-works", d.cfg, id, d.now, Act{Do: event.Close, By: "jo", Outcome: event.Done}, &d.out); err != nil {
+		t.Fatal(err)
+	}
+	p := &pump{site: "north-works", cfg: d.cfg, book: d.book}
+	p.book.Rebuild = &event.Rebuild{Rebuild: "R", Pump: d.cfg.ID, Ticket: id, Judgement: event.Accepting}
+	look := func(stage string, j event.Judgement) {
+		d.now = d.now.Add(time.Hour)
+		p.verdict(event.Verdict{Time: d.now, Stage: stage, Judgement: j, Words: "words"})
+	}
+	look("first", event.AcceptedForNow)
+	if x := p.book.Done[0]; x.State != event.StateClosed || x.Outcome != event.Verified || x.Log[len(x.Log)-1].By != "acceptance" {
+		t.Errorf("after the first look: %s %s, log %+v", x.State, x.Outcome, x.Log)
+	}
+	look("bedded-in", event.LookAgain)
+	if len(p.book.Done) != 0 || len(p.book.Tickets) != 1 || p.book.Tickets[0].State != event.StateInWork || p.book.Tickets[0].Outcome != "" || p.book.Tickets[0].Flag != "words" {
+		t.Errorf("after the second look: done %d, open %+v", len(p.book.Done), p.book.Tickets)
+	}
+	look("bedded-in", event.Accepted)
+	if p.book.Rebuild.Judgement != event.LookAgain || len(p.book.Rebuild.Verdicts) != 2 {
+		t.Errorf("judged %s after %d verdicts", p.book.Rebuild.Judgement, len(p.book.Rebuild.Verdicts))
+	}
+	if len(p.out.Events) != 4 || len(p.out.Rebuilds) != 2 || len(p.out.Tickets) != 2 {
+		t.Errorf("%d events, %d rebuilds, %d tickets", len(p.out.Events), len(p.out.Rebuilds), len(p.out.Tickets))
+	}
+}

@@ -104,6 +104,8 @@ func (c *collected) take(s *watch.Site) {
 	c.Events = append(c.Events, out.Events...)
 	c.Tickets = append(c.Tickets, out.Tickets...)
 	c.Advisories = append(c.Advisories, out.Advisories...)
+	c.Rebuilds = append(c.Rebuilds, out.Rebuilds...)
+	c.Bodies = append(c.Bodies, out.Bodies...)
 }
 
 func (c *collected) epochs() []feature.Epoch {

@@ -32,6 +32,7 @@ type pump struct {
 	newest                feature.Epoch
 	lastData, lastArrival time.Time
 	out                   Output
+	holding               holding
 	// settings are the configuration's with the hypotheses of the model.
 	settings detect.Settings
 	// lives and liquids are the site's: what is known of the lives of parts, and what a position pumps. costs are the catalogue's.
@@ -42,7 +43,8 @@ type pump struct {
 
 func newPump(site string, cfg *config.Pump, hypotheses []diagnose.Hypothesis) *pump {
 	p := &pump{site: site, cfg: cfg, settler: settle.New(), settings: cfg.Settings}
-	p.settings.Hypotheses = hypotheses
+	p.settings.Hypotheses = detect.Possible(cfg.Settings, hypotheses)
+	p.holding.follow(cfg)
 	p.monitor = detect.New(p.settings)
 	p.book.Body = firstBody(cfg)
 	return p
@@ -50,6 +52,7 @@ func newPump(site string, cfg *config.Pump, hypotheses []diagnose.Hypothesis) *p
 
 // advance lets time pass, and judges what has settled.
 func (p *pump) advance(now time.Time) {
+	p.holding.repeat(now, func(arrival time.Time, c signal.Chunk) { p.settler.Offer(arrival, c) })
 	for _, c := range p.settler.Advance(now) {
 		p.monitor.Push(c)
 	}
@@ -59,7 +62,11 @@ func (p *pump) advance(now time.Time) {
 }
 
 func (p *pump) offer(arrival time.Time, c signal.Chunk) {
-	if v := p.settler.Offer(arrival, c); v != settle.Accepted && v != settle.Replaced {
+	v := p.settler.Offer(arrival, c)
+	if v != settle.Clock {
+		p.holding.take(arrival, c) // also where it came late: it is the last word of its sensor
+	}
+	if v != settle.Accepted && v != settle.Replaced {
 		return
 	}
 	end := c.End()
@@ -111,6 +118,10 @@ type saved struct {
 	Newest feature.Epoch
 
 	LastData, LastArrival time.Time
+
+	// Held and Heard are of values that are sent on change only.
+	Held  []held
+	Heard time.Time
 }
 
 const savedVersion = 2
@@ -125,7 +136,7 @@ func (p *pump) snapshot() ([]byte, error) {
 		return nil, fmt.Errorf("snapshot of the tickets of pump %s: %w", p.cfg.ID, err)
 	}
 	var buf bytes.Buffer
-	s := saved{savedVersion, p.settler.Snapshot(), m, b, p.newest, p.lastData, p.lastArrival}
+	s := saved{savedVersion, p.settler.Snapshot(), m, b, p.newest, p.lastData, p.lastArrival, p.holding.Held, p.holding.Heard}
 	if err := gob.NewEncoder(&buf).Encode(s); err != nil {
 		return nil, fmt.Errorf("snapshot of pump %s: %w", p.cfg.ID, err)
 	}
@@ -154,6 +165,7 @@ func (p *pump) restore(data []byte, epochs []feature.Epoch) error {
 	p.standing()
 	if len(epochs) == 0 {
 		p.settler = settle.Restore(s.Settler)
+		p.holding.Held, p.holding.Heard = s.Held, s.Heard
 		return nil
 	}
 	p.refold(epochs)

@@ -11,10 +11,12 @@ import (
 	"diastole/agent/config"
 	"diastole/agent/event"
 	"diastole/agent/intake"
+	"diastole/agent/intake/payload"
 	"diastole/agent/intake/settle"
 	"diastole/detect"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
+	"diastole/detect/signal"
 )
 
 // Epoch is a finished epoch of a pump.
@@ -53,11 +55,14 @@ func (o *Output) Empty() bool {
 
 // Site watches all pumps of a configuration. It is not safe for concurrent use; one goroutine owns it.
 type Site struct {
-	cfg    *config.Config
-	router *intake.Router
-	pumps  []*pump
-	dst    []float64
-	lives  *Lives
+	cfg     *config.Config
+	router  *intake.Router
+	pumps   []*pump
+	samples payload.Samples
+	// deliver is take, made once so that a message does not allocate; arrival is that of the message under way.
+	deliver func(*intake.Route, []signal.Chunk)
+	arrival time.Time
+	lives   *Lives
 }
 
 // New makes a site whose pumps have seen nothing. The error names the channel that cannot be decoded.
@@ -80,6 +85,10 @@ func New(cfg *config.Config, log *slog.Logger) (*Site, error) {
 		w.lives, w.liquids, w.costs = s.lives, s.liquid, cfg.Costs
 		s.pumps = append(s.pumps, w)
 	}
+	s.deliver = s.take
+	for _, r := range router.Routes() {
+		s.pumps[r.Pump].holding.routes[r.Channel] = r
+	}
 	return s, nil
 }
 
@@ -98,21 +107,23 @@ func (s *Site) Router() *intake.Router { return s.router }
 
 // Message takes one message. Messages come in the order of their arrival.
 func (s *Site) Message(m intake.Message) {
-	for _, r := range s.router.Find(m.Topic) {
-		c, ok := r.Decode(s.dst[:0], m)
-		if !ok {
-			continue
-		}
-		s.dst = c.Values
-		p := s.pumps[r.Pump]
-		p.advance(m.Arrival)
-		p.offer(m.Arrival, c)
+	s.arrival = m.Arrival
+	s.router.Decode(&s.samples, m, s.deliver)
+}
+
+// take hands the chunks of a route's message to its pump.
+func (s *Site) take(r *intake.Route, chunks []signal.Chunk) {
+	p := s.pumps[r.Pump]
+	p.advance(s.arrival)
+	for _, c := range chunks {
+		p.offer(s.arrival, c)
 	}
 }
 
 // Tick lets time pass for all pumps, so that silence is seen too. However many ticks come between two messages, what
 // comes out is the same.
 func (s *Site) Tick(now time.Time) {
+	s.router.Tick(now)
 	for _, p := range s.pumps {
 		p.advance(now)
 	}
@@ -149,6 +160,8 @@ type Status struct {
 	Settled    settle.Counts
 	Tickets    []event.Ticket
 	Advisories []event.Advisory
+	// Offline are the channels whose sender is known to be gone.
+	Offline []Offline
 	// SinceRebuild is the strokes since the pump was new or rebuilt; 0 where that is not known.
 	SinceRebuild float64
 	// Body is the pump body that stands there, Parts what its components have run, Rebuild its last rebuild or nil.
@@ -157,13 +170,29 @@ type Status struct {
 	Rebuild *event.Rebuild
 }
 
+// Offline is a channel that nothing can come from, since its edge node or device told its death.
+type Offline struct {
+	Channel signal.Channel
+	Since   time.Time
+}
+
+// offline lists the channels of a pump that are offline.
+func (p *pump) offline() (out []Offline) {
+	for c, r := range p.holding.routes {
+		if r != nil && !r.Offline().IsZero() {
+			out = append(out, Offline{signal.Channel(c), r.Offline()}) // #nosec G115 -- an index of the channels
+		}
+	}
+	return out
+}
+
 // Status reports on all pumps in the order of the configuration. What it returns is not changed later.
 func (s *Site) Status() []Status {
 	out := make([]Status, len(s.pumps))
 	for i, p := range s.pumps {
 		out[i] = Status{
 			Pump: p.cfg, Settings: p.settings, LastData: p.lastData, LastArrival: p.lastArrival, Newest: p.newest, Monitor: p.monitor.Status(), Settled: p.settler.Counts(),
-			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories),
+			Tickets: slices.Clone(p.book.Tickets), Advisories: slices.Clone(p.book.Advisories), Offline: p.offline(),
 		}
 		out[i].Body, out[i].Parts = p.book.Body, p.parts(p.total())
 		if r := p.book.Body.Rebuilt; r != nil {
@@ -189,7 +218,7 @@ func (s *Site) Snapshot(pump string) (time.Time, []byte, error) {
 
 // Known is what the store knows of all pumps beside epochs and snapshots: what people did is nowhere else.
 type Known struct {
-	// Tickets are those that stand, and of the closed ones those that are done.
+	// Tickets are those that stand, and closed ones, the oldest first.
 	Tickets    []event.Ticket
 	Advisories []event.Advisory
 	Bodies     []event.Body
@@ -211,7 +240,7 @@ func (s *Site) Adopt(k Known) {
 			case t.Pump != p.cfg.ID:
 			case t.State != event.StateClosed:
 				p.book.Tickets = append(p.book.Tickets, t)
-			case t.Outcome == event.Done:
+			case t.Outcome == event.Done || t.Outcome == event.Verified:
 				p.book.keepDone(t)
 			}
 		}

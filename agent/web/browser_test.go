@@ -135,6 +135,7 @@ func TestBrowser(t *testing.T) {
 		{"ticket", many + "/tickets/T-P-103-0004", 1280, 800, "light", true, []string{"Pull the wet end kit for P-103", "WE-1020-EX", "Acknowledge"}},
 		{"ticket-dark", many + "/tickets/T-P-103-0004", 1280, 800, "dark", false, nil},
 		{"ticket-phone", many + "/tickets/T-P-103-0004", 390, 844, "light", true, nil},
+		{"rebuilt", many + "/pumps/P-103/rebuilt?ticket=T-P-103-0004", 1280, 800, "light", true, []string{"P-103 was rebuilt", "Muffler", "wrong way round"}},
 		{"tickets", many + "/tickets", 1280, 800, "light", false, []string{"Acknowledged by M. Reed"}},
 	}
 	for _, shot := range shots {

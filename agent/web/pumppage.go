@@ -39,6 +39,7 @@ type trendView struct {
 	Expected, Band string // empty where nothing is expected yet
 	Outside        bool
 	Chart          template.HTML
+	Steps          []step
 }
 
 // The size of a trend: three fit beside each other on a desktop, one on a phone.
@@ -158,6 +159,7 @@ func (s *Server) trendView(r *http.Request, p PumpView, reading Reading, length 
 		Title: spoken, Unit: q.unit, From: from, To: to, Points: chartPoints(points, q),
 		Width: trendWidth, Height: trendHeight,
 	})
+	view.Steps = stepsOf(points, q)
 	return view, nil
 }
 

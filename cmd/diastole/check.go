@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"strings"
 	"text/tabwriter"
@@ -15,7 +16,7 @@ type checkCommand struct {
 }
 
 // Run implements the command.
-func (c *checkCommand) Run(s *streams) error {
+func (c *checkCommand) Run(ctx context.Context, s *streams) error {
 	cfg, err := config.Load(c.Config)
 	if err != nil {
 		return err
@@ -25,12 +26,15 @@ func (c *checkCommand) Run(s *streams) error {
 		pumps = "1 pump"
 	}
 	fmt.Fprintf(s.out, "%s is valid: site %s, %s.\n", c.Config, cfg.Site, pumps)
+	siteWords(s.out, cfg)
+	found := outlooks{w: s.out, cfg: cfg, shown: map[string]string{}}
 	for i := range cfg.Pumps {
 		p := &cfg.Pumps[i]
 		set := p.Settings
 		if set.Hypotheses, err = diagnose.Hypotheses(set.Model); err != nil {
 			return fmt.Errorf("pump %s: %w", p.ID, err)
 		}
+		set.Hypotheses = detect.Possible(set, set.Hypotheses)
 		fmt.Fprintf(s.out, "\n%s (%s)\n", p.ID, set.Model.Name)
 		w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
 		for _, x := range detect.Sights(set) {
@@ -40,8 +44,17 @@ func (c *checkCommand) Run(s *streams) error {
 			}
 			_, _ = fmt.Fprintf(w, "  %s\t%s\t%s\n", kind, name, sightWords(x))
 		}
+		for _, x := range stateSights(p) {
+			_, _ = fmt.Fprintf(w, "  %s\t%s\t%s\n", x[0], x[1], x[2])
+		}
 		if err := w.Flush(); err != nil {
 			return fmt.Errorf("write: %w", err)
+		}
+		for _, n := range notes(p) {
+			fmt.Fprintf(s.out, "  note: %s\n", n)
+		}
+		if err := found.write(ctx, p, set); err != nil {
+			return err
 		}
 	}
 	return nil

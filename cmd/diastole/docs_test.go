@@ -131,8 +131,8 @@ func TestExampleConfigurationLoads(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(c.Pumps) != 2 || c.Pumps[1].Settings.Model.Name != "example-two-inch" {
-		t.Errorf("got %d pumps, want P-101 and P-102, the latter of the catalogue's model", len(c.Pumps))
+	if len(c.Pumps) != 3 || c.Pumps[1].Settings.Model.Name != "example-two-inch" {
+		t.Errorf("got %d pumps, want P-101, P-102 and P-103, the second of the catalogue's model", len(c.Pumps))
 	}
 	if got := c.Pumps[1].KitNumbers[pump.WetEnd]; got != "EX2-WET-01" {
 		t.Errorf("P-102: wet-end kit number %q, want the catalogue's", got)

@@ -33,6 +33,8 @@ type commands struct {
 	Demo     demoCommand     `cmd:"" help:"watch six simulated pumps wear; nothing needs to be installed"`
 	Run      runCommand      `cmd:"" help:"run the agent"`
 	Check    checkCommand    `cmd:"" help:"validate a configuration, and say what its channels can show of each pump"`
+	Discover discoverCommand `cmd:"" help:"listen to a broker and propose a configuration"`
+	Import   importCommand   `cmd:"" help:"make a recording of a historian's export in CSV"`
 	Record   recordCommand   `cmd:"" help:"write a recording of the configured topics"`
 	Replay   replayCommand   `cmd:"" help:"run recordings through the agent's own code, at full speed"`
 	Simulate simulateCommand `cmd:"" help:"play a scenario of simulated pumps into a recording, or map a pump's steady duty"`

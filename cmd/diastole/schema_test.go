@@ -13,6 +13,7 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
 	"diastole/agent/event"
+	"diastole/model/pump"
 )
 
 // output runs the command in this process and gives what it writes to stdout; it must end with exitDone.
@@ -42,6 +43,36 @@ func compile(t *testing.T, of string) *jsonschema.Schema {
 		t.Fatal(err)
 	}
 	return schema
+}
+
+// TestWorkFitsTheSchema: what people do, and how a rebuild turned out.
+func TestWorkFitsTheSchema(t *testing.T) {
+	schema := compile(t, "event")
+	at := time.Date(2026, 3, 9, 10, 0, 0, 0, time.UTC)
+	strokes, yes := 4.2e6, true
+	shelved := event.Advisory{Advisory: "A-1", Pump: "P-101", Cause: pump.SuctionAir, Since: at, Action: "look", Shelved: &event.Shelf{By: "jo", At: at, Until: at, Reason: "r"}}
+	rebuild := event.Rebuild{
+		Rebuild: "R", Pump: "P-101", Model: "m", Time: at, By: "jo", Kits: []pump.Kit{pump.WetEnd}, KitNumbers: map[pump.Kit]string{pump.WetEnd: "W"},
+		Parts: []event.Part{{Component: pump.Balls, Strokes: &strokes, Replaced: true, Found: pump.Worn}}, Asked: event.Asked{Restarts: &yes}, Judgement: event.LookAgain,
+		Verdicts: []event.Verdict{{Time: at, Stage: "first", Judgement: event.LookAgain, Mistake: "ball-wrong", Against: "a", Words: "w", Checks: []string{"c"}}},
+		Retorque: []event.Retorque{{Joint: "clamps", RunningHours: 24}},
+	}
+	for kind, data := range map[event.Type]any{event.RebuildRecorded: rebuild, event.RebuildJudged: rebuild, event.AdvisoryUpdated: shelved} {
+		e, err := event.New("works", "P-101", kind, at, "x", data)
+		if err != nil {
+			t.Fatal(err)
+		}
+		raw, err := json.Marshal(e)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := validate(schema, raw); err != nil {
+			t.Errorf("%s: %v", kind, err)
+		}
+		if wrong := strings.NewReplacer(`"look-again"`, `"perhaps"`, `"until":"2026`, `"until":"in 2026`).Replace(string(raw)); validate(schema, []byte(wrong)) == nil {
+			t.Errorf("%s fits with words that are none: %s", kind, wrong)
+		}
+	}
 }
 
 // TestExampleCatalogueFitsTheSchema, and a torque without its source does not.

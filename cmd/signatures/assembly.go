@@ -38,7 +38,7 @@ func assembly(file string, pumps int) error {
 	for i, name := range names {
 		for n := range pumps {
 			g.Go(func() error {
-				fresh, bedded, wrong, err := rebuilds(name, uint64(n))
+				fresh, bedded, wrong, err := rebuilds(name, uint64(i*pumps+n)) // no two pumps have the same draws
 				mu.Lock()
 				defer mu.Unlock()
 				results[i*pumps+n] = result{fresh, bedded, wrong}
@@ -132,6 +132,7 @@ func middleShift(h *baseline.Healthy, obs []baseline.Observation, mirrored bool)
 	var n baseline.Vector
 	for _, o := range obs {
 		mean, _ := h.Expect(o.Op)
+		s.Head += o.Op.Head / float64(len(obs))
 		for j := range baseline.Dim {
 			if o.Has[j] && h.Known[j] {
 				s.Val[j] += o.Val[j] - mean[j]
@@ -148,5 +149,6 @@ func middleShift(h *baseline.Healthy, obs []baseline.Observation, mirrored bool)
 			s.Val[j] = math.Round(s.Val[j]/n[j]*1e4) / 1e4
 		}
 	}
+	s.Head = math.Round(s.Head*1e3) / 1e3
 	return s, s.Has[feature.StrokeRate]
 }

@@ -10,6 +10,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -37,48 +38,56 @@ func TestCampaign(t *testing.T) {
 		}
 		return seen[key]
 	}
+	var mu sync.Mutex
 	longest := time.Duration(0)
-	for n := range *pumps {
-		rng := rand.New(rand.NewPCG(*seed, uint64(n)))
-		metered := n%2 == 0
-		st, healthy, ok := learned(t, rng, metered)
-		if !ok {
-			continue
-		}
-		meter := map[bool]string{true: "metered", false: "not metered"}[metered]
-		for range 4 {
-			good := st
-			good.params = st.params.Refitted(rng)
-			v, took := judged(t, good, healthy, rng.Uint64(), metered, 300)
-			longest = max(longest, took)
-			c := at("good, " + meter)
-			c.cases++
-			if v.Mistake != "" {
-				c.called++
-				t.Logf("pump %d (%s): a good rebuild is refused: %s %.2f %+v", n, st.model.Name, v.Mistake, v.Probability, v.Evidence)
-			}
-		}
-		for _, m := range plant.Mistakes() {
-			bad := st
-			var err error
-			bad.params, bad.faults, err = st.params.Refitted(rng).Assembly(m, rng.IntN(2), rng)
-			if err != nil {
-				t.Fatal(err)
-			}
-			v, took := judged(t, bad, healthy, rng.Uint64(), metered, 300)
-			longest = max(longest, took)
-			c := at(string(m) + ", " + meter)
-			c.cases++
-			if v.Mistake != "" {
-				c.called++
-			} else {
-				t.Logf("pump %d (%s): %s is not called: unseen %v, faults %+v", n, st.model.Name, m, v.Unseen, bad.faults)
-			}
-			if v.Mistake == accept.Mistake(m) || slices.Contains(v.Alternatives, accept.Mistake(m)) {
-				c.named++
-			}
-		}
+	book := func(key string, called, named bool, took time.Duration) {
+		mu.Lock()
+		defer mu.Unlock()
+		c := at(key)
+		c.cases++
+		c.called += map[bool]int{true: 1}[called]
+		c.named += map[bool]int{true: 1}[named]
+		longest = max(longest, took)
 	}
+	t.Run("pumps", func(t *testing.T) {
+		for n := range *pumps {
+			t.Run(fmt.Sprint(n), func(t *testing.T) {
+				t.Parallel()
+				rng := rand.New(rand.NewPCG(*seed, uint64(n)))
+				metered := n%2 == 0
+				st, healthy, ok := learned(t, rng, metered)
+				if !ok {
+					t.Skip("it runs nowhere as it should")
+				}
+				meter := map[bool]string{true: "metered", false: "not metered"}[metered]
+				for range 4 {
+					good := st
+					good.params = st.params.Refitted(rng)
+					v, took := judged(t, good, healthy, rng.Uint64(), metered, 300)
+					book("good, "+meter, v.Mistake != "", false, took)
+					if v.Mistake != "" {
+						t.Logf("%s: a good rebuild is refused: %s %.2f %+v", st.model.Name, v.Mistake, v.Probability, v.Evidence)
+					}
+				}
+				for _, m := range plant.Mistakes() {
+					bad := st
+					var err error
+					if bad.params, bad.faults, err = st.params.Refitted(rng).Assembly(m, rng.IntN(2), rng); err != nil {
+						t.Fatal(err)
+					}
+					v, took := judged(t, bad, healthy, rng.Uint64(), metered, 300)
+					key := string(m)
+					if m == plant.GasketWrong && bad.faults.SpoolBlowBy > 0 {
+						key += " (passes air)"
+					}
+					book(key+", "+meter, v.Mistake != "", v.Mistake == accept.Mistake(m) || slices.Contains(v.Alternatives, accept.Mistake(m)), took)
+					if v.Mistake == "" {
+						t.Logf("%s, %s: %s is not called; told as unseen: %v; %+v", st.model.Name, meter, m, v.Unseen, v.Evidence)
+					}
+				}
+			})
+		}
+	})
 	var keys []string
 	for k := range seen {
 		keys = append(keys, k)
@@ -87,7 +96,7 @@ func TestCampaign(t *testing.T) {
 	var b strings.Builder
 	fmt.Fprintf(&b, "# Acceptance of simulated rebuilds\n\nseed %d, %d pumps of other makes, half of them with an air meter; the longest first look took %v of running.\n\n", *seed, *pumps, longest)
 	fmt.Fprintln(&b, "| rebuilt | cases | called wrong | its mistake named |\n|---|---|---|---|")
-	var good, refused, wrong, called int
+	var good, refused, wrong, called, metered, meteredCalled int
 	for _, k := range keys {
 		c := seen[k]
 		fmt.Fprintf(&b, "| %s | %d | %d | %d |\n", k, c.cases, c.called, c.named)
@@ -95,9 +104,13 @@ func TestCampaign(t *testing.T) {
 			good, refused = good+c.cases, refused+c.called
 		} else {
 			wrong, called = wrong+c.cases, called+c.called
+			if strings.HasSuffix(k, ", metered") {
+				metered, meteredCalled = metered+c.cases, meteredCalled+c.called
+			}
 		}
 	}
-	fmt.Fprintf(&b, "\nOf %d mistakes %.1f %% are called, of %d good rebuilds %.1f %% refused.\n", wrong, 100*float64(called)/float64(wrong), good, 100*float64(refused)/float64(good))
+	fmt.Fprintf(&b, "\nOf %d mistakes %.1f %% are called (with an air meter %.1f %% of %d), of %d good rebuilds %.1f %% refused.\n",
+		wrong, 100*float64(called)/float64(wrong), 100*float64(meteredCalled)/float64(metered), metered, good, 100*float64(refused)/float64(good))
 	t.Log("\n" + b.String())
 	if *table != "" {
 		if err := os.WriteFile(*table, []byte(b.String()), 0o644); err != nil {
@@ -146,7 +159,7 @@ func learned(t *testing.T, rng *rand.Rand, metered bool) (station, *baseline.Hea
 func judged(t *testing.T, s station, h *baseline.Healthy, seed uint64, metered bool, worn float64) (*accept.Verdict, time.Duration) {
 	t.Helper()
 	trial := accept.New(s.model, h)
-	epochs := run(t, s, seed, metered, worn, 8*time.Minute, 1)
+	epochs := run(t, s, seed, metered, worn, 7*time.Minute+30*time.Second, 1)
 	var ran time.Duration
 	for i := range epochs {
 		ran += epochs[i].End.Sub(epochs[i].Start)

@@ -4,13 +4,15 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
+	"maps"
+	"slices"
 
 	"diastole/detect/baseline"
 	"diastole/detect/feature"
 	"diastole/model/pump"
 )
 
-//go:generate go run ../../cmd/signatures -assembly rebuilds.json
+//go:generate go run ../../cmd/signatures -pumps 10 -assembly rebuilds.json
 
 //go:embed rebuilds.json
 var tableFile []byte
@@ -23,15 +25,20 @@ type Table struct {
 	Wrong map[Mistake][]Shift
 }
 
-// Shift is the change of one pump in coordinates (see baseline.Observe) where it could be formed.
+// Shift is the change of one pump in coordinates (see baseline.Observe) where it could be formed, and the head at which it was
+// seen: what new seals and most mistakes do grows as the pump comes near its stall.
 type Shift struct {
-	Val baseline.Vector
-	Has [baseline.Dim]bool
+	Head float64
+	Val  baseline.Vector
+	Has  [baseline.Dim]bool
 }
+
+// headKey is the name of the head beside those of the features.
+const headKey = "head"
 
 // MarshalJSON writes the features by name.
 func (s Shift) MarshalJSON() ([]byte, error) {
-	m := map[string]float64{}
+	m := map[string]float64{headKey: s.Head}
 	for j := range baseline.Dim {
 		if s.Has[j] {
 			m[feature.ID(j).String()] = s.Val[j]
@@ -46,6 +53,8 @@ func (s *Shift) UnmarshalJSON(data []byte) error {
 	if err := json.Unmarshal(data, &m); err != nil {
 		return err
 	}
+	s.Head = m[headKey]
+	delete(m, headKey)
 	for j := range baseline.Dim {
 		name := feature.ID(j).String()
 		s.Val[j], s.Has[j] = m[name], false
@@ -54,8 +63,8 @@ func (s *Shift) UnmarshalJSON(data []byte) error {
 			delete(m, name)
 		}
 	}
-	for name := range m { // any one of them will do
-		return fmt.Errorf("feature %q is not known", name)
+	if left := slices.Sorted(maps.Keys(m)); len(left) > 0 {
+		return fmt.Errorf("feature %q is not known", left[0])
 	}
 	return nil
 }

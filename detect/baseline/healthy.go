@@ -17,6 +17,9 @@ type Healthy struct {
 	At        time.Time
 	Offset    Vector
 	OffsetVar Vector
+	// Bias is the variance of the error of the level that was learned, which all regimes share: the least that the regression is
+	// in doubt of at any operating point. BiasCov is its covariance with the offset where learning ended.
+	Bias, BiasCov Vector
 }
 
 // Coef is the regression of one coordinate.

@@ -51,54 +51,87 @@ func LearnAfter(m pump.Model, best *Healthy, samples []Sample) *Healthy {
 	return h
 }
 
-// fit chooses spread and noise of coordinate j on a grid of ratios to the prior's, and keeps the regression that they
+// fit chooses spread and noise of coordinate j on a grid of octaves about the prior's, and keeps the regression that they
 // give: the largest spread that the data do not clearly refute, for a short stretch with few regimes says little of it,
 // and the noise that suits it best. So a short stretch costs delay and not false tickets.
 func (h *Healthy) fit(j int, p prior, samples []Sample) {
 	const refuted = 2.0 // below the best log posterior
-	type point struct{ a, b, density float64 }
-	var grid []point
+	var noise, density [2*spreadReach/spreadStep + 1]float64
+	b := scan(func(b float64) float64 { return posterior(j, p, 0, b, samples) })
 	best := math.Inf(-1)
-	for a := -1.0; a <= 1; a += 0.25 { // octaves
-		for b := -3.0; b <= 3; b += 0.25 {
-			_, density := learn(j, p, a, b, samples)
-			grid = append(grid, point{a, b, density})
-			best = max(best, density)
-		}
+	for i := range density {
+		a := float64(i)*spreadStep - spreadReach
+		b, density[i] = climb(b, noiseStep, func(b float64) float64 { return posterior(j, p, a, b, samples) })
+		noise[i] = b
+		best = max(best, density[i])
 	}
-	var chosen point
-	for i, g := range grid {
-		if i == 0 || g.density >= best-refuted && (g.a > chosen.a || g.density > chosen.density) {
-			chosen = g
-		}
+	chosen := len(density) - 1
+	for density[chosen] < best-refuted {
+		chosen--
 	}
-	f, _ := learn(j, p, chosen.a, chosen.b, samples)
+	a := float64(chosen)*spreadStep - spreadReach
+	b, _ = climb(noise[chosen], noiseStep/2, func(b float64) float64 { return posterior(j, p, a, b, samples) })
+	f, _ := learn(j, p, a, b, samples)
 	h.Coef[j], h.Offset[j], h.OffsetVar[j] = f.result()
+	h.Bias[j], h.BiasCov[j] = f.bias()
 }
 
-// learn runs the learner of coordinate j over the samples, spread and noise being a and b octaves above the prior's, and
-// gives the log posterior density of the two.
-func learn(j int, p prior, a, b float64, samples []Sample) (*learner, float64) {
-	f := newLearner(p, p.offset*math.Exp2(a), p.noise*math.Exp2(b))
-	density := -0.5*(a/spreadOctaves)*(a/spreadOctaves) - 0.5*(b/noiseOctaves)*(b/noiseOctaves)
-	for _, s := range samples {
-		if !s.Obs.Has[j] {
-			continue
-		}
-		keep := 1.0
-		if f.begun {
-			keep = Keep(f.op, s.Obs.Op, s.At.Sub(f.at))
-		}
-		density += f.step(s, j, keep)
-	}
-	return f, density
-}
-
-// spreadOctaves and noiseOctaves are the prior standard deviations of the logarithms (base 2) of the two.
+// The grid is in octaves about the prior's spread and noise.
 const (
+	spreadReach, spreadStep = 1, 0.25
+	noiseReach, noiseStep   = 3, 0.25
+	// spreadOctaves and noiseOctaves are the prior standard deviations of the two.
 	spreadOctaves = 0.75
 	noiseOctaves  = 1.5
 )
+
+// scan is where f is largest on a coarse grid of the noise.
+func scan(f func(b float64) float64) float64 {
+	at, best := 0.0, math.Inf(-1)
+	for b := -float64(noiseReach); b <= noiseReach; b += 2 * noiseStep {
+		if y := f(b); y > best {
+			at, best = b, y
+		}
+	}
+	return at
+}
+
+// climb goes from b in steps to where f is largest nearby.
+func climb(b, step float64, f func(b float64) float64) (at, best float64) {
+	at, best = b, f(b)
+	for _, d := range []float64{step, -step} {
+		for math.Abs(at+d) <= noiseReach {
+			y := f(at + d)
+			if y <= best {
+				break
+			}
+			at, best = at+d, y
+		}
+		if at != b {
+			break
+		}
+	}
+	return at, best
+}
+
+// posterior is the log posterior density of spread and noise, a and b octaves above the prior's.
+func posterior(j int, p prior, a, b float64, samples []Sample) float64 {
+	_, density := learn(j, p, a, b, samples)
+	return density - 0.5*(a/spreadOctaves)*(a/spreadOctaves) - 0.5*(b/noiseOctaves)*(b/noiseOctaves)
+}
+
+// learn runs the learner of coordinate j over the samples, spread and noise being a and b octaves above the prior's, and
+// gives the log likelihood of the two.
+func learn(j int, p prior, a, b float64, samples []Sample) (*learner, float64) {
+	f := newLearner(p, p.offset*math.Exp2(a), p.noise*math.Exp2(b))
+	density := 0.0
+	for i := range samples {
+		if s := &samples[i]; s.Obs.Has[j] {
+			density += f.step(s, j)
+		}
+	}
+	return f, density
+}
 
 // signed chooses for every epoch whose A and B are not anchored the naming that agrees better with the epochs
 // before it. Where none is anchored the first one sets the names.
@@ -118,92 +151,4 @@ func signed(samples []Sample) []Sample {
 		out[i] = s
 	}
 	return out
-}
-
-// learnState is the size of the learner's state: the coefficients and the offset.
-const learnState = NumBasis + 1
-
-// learner is a Kalman filter over the regression coefficients and the present regime's offset of one
-// coordinate, with observations weighted as under a t distribution.
-type learner struct {
-	x             [learnState]float64
-	p             [learnState][learnState]float64
-	spread, noise float64
-	op            Op
-	at            time.Time
-	begun         bool
-}
-
-func newLearner(p prior, spread, noise float64) *learner {
-	f := &learner{spread: spread, noise: noise}
-	for i := range NumBasis {
-		f.x[i] = p.mean[i]
-		f.p[i][i] = p.sd[i] * p.sd[i]
-	}
-	f.p[NumBasis][NumBasis] = spread * spread
-	return f
-}
-
-// step takes one epoch and returns its predictive log density.
-func (f *learner) step(s Sample, j int, keep float64) float64 {
-	const u = NumBasis
-	for i := range learnState {
-		f.p[i][u] *= keep
-		f.p[u][i] *= keep
-	}
-	f.x[u] *= keep
-	f.p[u][u] += (1 - keep*keep) * f.spread * f.spread
-	f.op, f.at, f.begun = s.Obs.Op, s.At, true
-
-	phi := s.Obs.Op.Basis()
-	var hx [learnState]float64
-	copy(hx[:], phi[:])
-	hx[u] = 1
-	e := s.Obs.Val[j]
-	var ph [learnState]float64
-	for i := range learnState {
-		e -= hx[i] * f.x[i]
-		for k := range learnState {
-			ph[i] += f.p[i][k] * hx[k]
-		}
-	}
-	r := f.noise*f.noise + s.Obs.Var[j]
-	v := r
-	for i := range learnState {
-		v += hx[i] * ph[i]
-	}
-	ll, weight := TDensity(e*e/v, math.Log(v), 1)
-	v += r * (1/weight - 1)
-	for i := range learnState {
-		for k := range learnState {
-			f.p[i][k] -= ph[i] * ph[k] / v
-		}
-	}
-	for i := range learnState {
-		f.x[i] += ph[i] * e / v
-	}
-	return ll
-}
-
-// result gives the regression, and for the last operating point the mean of the offset and the variance of
-// offset and regression together.
-func (f *learner) result() (c Coef, offset, offsetVar float64) {
-	copy(c.Mean[:], f.x[:NumBasis])
-	for i := range NumBasis {
-		copy(c.Cov[i][:], f.p[i][:NumBasis])
-	}
-	c.Spread, c.Noise = f.spread, f.noise
-	return c, f.x[NumBasis], max(0, f.outlook(f.op.Basis()))
-}
-
-// outlook is the variance of what an epoch without noise would show.
-func (f *learner) outlook(phi [NumBasis]float64) float64 {
-	v := 0.0
-	h := append(phi[:], 1)
-	for i := range learnState {
-		for k := range learnState {
-			v += h[i] * f.p[i][k] * h[k]
-		}
-	}
-	return v
 }

@@ -61,3 +61,9 @@ func Keep(from, to Op, dt time.Duration) float64 {
 	dh, da := (to.Head-from.Head)/reach.head, (to.Air-from.Air)/reach.air
 	return math.Exp(-0.5*(dh*dh+da*da) - max(0, dt.Hours())/reach.time.Hours())
 }
+
+// UnseenChange is the probability that a regime changes within dt without a sign in the operating point.
+func UnseenChange(dt time.Duration) float64 {
+	const mean = 36 * time.Hour // a valve is turned or a header changed every day or two (common practice)
+	return min(0.1, max(1e-5, 1-math.Exp(-dt.Hours()/mean.Hours())))
+}

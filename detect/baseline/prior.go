@@ -31,7 +31,7 @@ func priorsOf(m pump.Model) [Dim]prior {
 		feature.RippleAsymmetry: {[4]float64{}, [4]float64{0.05, 0.03, 0.01, 0.05}, 0.02, 0.01},
 		feature.DipDepth:        {[4]float64{-2.8, 0, 0, 0}, [4]float64{1, 0.3, 0.1, 0.5}, 0.05, 0.03},
 		feature.DipWidth:        {[4]float64{-3.3, 0, 0, 0}, [4]float64{0.8, 0.3, 0.1, 0.4}, 0.05, 0.05},
-		feature.AirPerStroke:    {[4]float64{air, 0, 0, 0}, [4]float64{0.7, 0.1, 0.05, 0.15}, 0.02, 0.01},
+		feature.AirPerStroke:    {[4]float64{air, 0, -0.02, 0}, [4]float64{0.7, 0.04, 0.04, 0.06}, 0.01, 0.005},
 		feature.Dwell:           {[4]float64{}, [4]float64{0.2, 0.05, 0.02, 0.05}, 0.01, 0.005},
 		feature.DwellAsymmetry:  {[4]float64{}, [4]float64{0.03, 0.01, 0.005, 0.02}, 0.005, 0.003},
 	}

@@ -20,6 +20,38 @@ func TDensity(q, logDet float64, n int) (logDensity, weight float64) {
 	return logDensity, min(1, max(minWeight, (nu+m)/(nu+q)))
 }
 
+// TWeight is the weight of TDensity alone.
+func TWeight(q float64, n int) float64 {
+	const nu = tailDoF
+	return min(1, max(minWeight, (nu+float64(n))/(nu+q*(nu/(nu-2)))))
+}
+
+// PlainTDensity is the density of TDensity itself and not its logarithm, without a call of one: the charts weigh a
+// thousand of them an epoch. root is the square root of the determinant. It is 0 where a float64 has no room for it.
+func PlainTDensity(q, root float64, n int) float64 {
+	// The power (nu+n)/2 of the density is a whole number of halves.
+	y, power := 1+q/(tailDoF-2), 1.0
+	k := uint(tailDoF) + uint(n)
+	if k%2 == 1 {
+		power = math.Sqrt(y)
+	}
+	for k /= 2; k > 0; k /= 2 {
+		if k%2 == 1 {
+			power *= y
+		}
+		y *= y
+	}
+	return tScale[n] / (root * power)
+}
+
+// tScale is the density's constant for each dimension.
+var tScale = func() (c [Dim + 1]float64) {
+	for n := range c {
+		c[n] = math.Exp(tNorm[n])
+	}
+	return c
+}()
+
 // tNorm is the logarithm of the density's constant for each dimension.
 var tNorm = func() (c [Dim + 1]float64) {
 	for n := range c {

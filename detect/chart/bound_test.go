@@ -67,13 +67,14 @@ func TestEveryPredictionIsADensity(t *testing.T) {
 			}); math.Abs(got-1) > 1e-6 {
 				t.Errorf("the filter's prediction of %s integrates to %.9f", j, got)
 			}
-			// A track that begins predicts by two filters at once.
+			// A track that begins predicts by two filters at once. Against a log density of -1000 it is sure to begin.
 			if got := overLine(func(x float64) float64 {
 				var tr Track
 				m := m
 				m.Dev[j] = x
 				m.Mirrored = mirrored(m.Dev)
-				return math.Exp(tr.begin(&m, &e, &f))
+				tr.Update(time.Time{}, &m, &e, -1000, &f)
+				return math.Exp(tr.Score - 1000)
 			}); math.Abs(got-1) > 1e-6 {
 				t.Errorf("the beginning track's prediction of %s integrates to %.9f", j, got)
 			}
@@ -88,9 +89,9 @@ func drawn(f *Filter, m Measurement, rng *rand.Rand) Measurement {
 		g.Swapped = !g.Swapped
 	}
 	if rng.Float64() < m.Unseen {
-		swapped := g.Swapped
-		g = fresh(&m, &Effect{})
-		g.Swapped = swapped
+		for j := range dim {
+			g.X[j], g.P[j] = g.fresh(j, m.OffsetVar[j], &Effect{})
+		}
 	}
 	chi2 := 0.0
 	for range int(tailDoF) {

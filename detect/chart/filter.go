@@ -3,7 +3,6 @@
 package chart
 
 import (
-	"math"
 	"time"
 
 	"diastole/detect/baseline"
@@ -22,35 +21,58 @@ type Effect struct {
 	Sudden float64 `json:"-"`
 }
 
-// Filter is a Kalman filter over the deviation of each coordinate from what the healthy pump is expected to show:
-// the offset of the present regime and the shift by an effect together. The coordinates are independent, so it is
-// a mean and a variance for each. Its fields are exported to be stored.
+// Filter is a Kalman filter over the deviation of each coordinate from what the healthy pump is expected to show: the error of
+// that expectation, the offset of the present regime, and the shift by an effect together. The coordinates are independent. Its
+// fields are exported to be stored.
 type Filter struct {
+	// X and P are mean and variance of the deviation.
 	X, P baseline.Vector
+	Bias Bias
 	// Swapped tells that A and B are named the other way round than when the pump was learned.
 	Swapped bool
 }
 
+// Bias is the part of the deviation that every regime shares: the error of the level that was learned, which is large
+// where few regimes were seen. The healthy filter comes to know it, so that regime after regime on the same side of a
+// level that is wrong is not taken for wear. The filter of an effect does without: its own shift says enough.
+type Bias struct {
+	// X and Var are its mean and variance, Cov is its covariance with the deviation, Prior its variance where learning ended.
+	X, Var, Cov, Prior baseline.Vector
+}
+
 // NewFilter starts where learning ended.
 func NewFilter(h *baseline.Healthy) Filter {
-	return Filter{X: h.Offset, P: h.OffsetVar}
+	return Filter{X: h.Offset, P: h.OffsetVar, Bias: Bias{Var: h.Bias, Cov: h.BiasCov, Prior: h.Bias}}
 }
 
 // Begin makes a filter that takes up the deviations from f and lets the effect begin now.
-func (f Filter) Begin(e *Effect) Filter {
+func (f *Filter) Begin(e *Effect) Filter {
+	g := Filter{X: f.X, P: f.P, Swapped: f.Swapped}
 	for j := range dim {
-		f.X[j] += e.Mean[j]
-		f.P[j] += e.Spread[j] * e.Spread[j]
+		g.X[j] += e.Mean[j]
+		g.P[j] += e.Spread[j] * e.Spread[j]
 	}
-	return f
+	return g
 }
 
-// Move carries the deviations to the next epoch. They return toward the effect's shift as an Ornstein-Uhlenbeck process:
-// keep is their correlation, offsetVar the variance of a regime's offset at the new operating point.
+// fresh is the mean and the variance of coordinate j in a regime that nothing is known of, where offsetVar is what a
+// regime's offset and the expectation together may be off by.
+func (f *Filter) fresh(j int, offsetVar float64, e *Effect) (mean, variance float64) {
+	b := &f.Bias
+	return e.Mean[j] + b.X[j], offsetVar - b.Prior[j] + b.Var[j] + e.Spread[j]*e.Spread[j]
+}
+
+// Move carries the deviations to the next epoch. They return toward bias and the effect's shift as an Ornstein-Uhlenbeck
+// process: keep is their correlation, offsetVar the variance of a regime's offset at the new operating point.
 func (f *Filter) Move(keep float64, offsetVar *baseline.Vector, e *Effect) {
+	b := &f.Bias
 	for j := range dim {
-		f.X[j] = e.Mean[j] + keep*(f.X[j]-e.Mean[j])
-		f.P[j] = keep*keep*f.P[j] + (1-keep*keep)*(offsetVar[j]+e.Spread[j]*e.Spread[j])
+		mean, variance := f.fresh(j, offsetVar[j], e)
+		f.X[j] = mean + keep*(f.X[j]-mean)
+		// The part that is not bias: its variance and its covariance with the bias both shrink.
+		rest, cross := f.P[j]-2*b.Cov[j]+b.Var[j], b.Cov[j]-b.Var[j]
+		f.P[j] = keep*keep*rest + (1-keep*keep)*(variance-b.Var[j]) + 2*keep*cross + b.Var[j]
+		b.Cov[j] = keep*cross + b.Var[j]
 	}
 }
 
@@ -67,77 +89,4 @@ type Measurement struct {
 }
 
 // UnseenChange is the probability that a regime changes within dt without a sign in the operating point.
-func UnseenChange(dt time.Duration) float64 {
-	const mean = 36 * time.Hour // a valve is turned or a header changed every day or two (common practice)
-	return min(0.1, max(1e-5, 1-math.Exp(-dt.Hours()/mean.Hours())))
-}
-
-// Update takes one epoch and returns its log density as predicted under the effect: that of the mixture of what may have
-// happened unseen. The most probable course of things is kept.
-func (f *Filter) Update(m *Measurement, e *Effect) float64 {
-	swapped := *f
-	swapped.Swapped = !f.Swapped
-	a := math.Log1p(-m.Swap) + f.update(m, e)
-	b := math.Log(m.Swap) + swapped.update(m, e)
-	if b > a {
-		*f = swapped
-	}
-	return logAdd(a, b)
-}
-
-// update weighs the regime going on and a new one drawn unseen.
-func (f *Filter) update(m *Measurement, e *Effect) float64 {
-	g := fresh(m, e)
-	g.Swapped = f.Swapped
-	a := math.Log1p(-m.Unseen) + f.absorb(m, e)
-	b := math.Log(m.Unseen) + g.absorb(m, e)
-	if b > a {
-		*f = g
-	}
-	return logAdd(a, b)
-}
-
-// fresh is a filter that knows nothing of the present regime.
-func fresh(m *Measurement, e *Effect) Filter {
-	f := Filter{X: e.Mean}
-	for j := range dim {
-		f.P[j] = m.OffsetVar[j] + e.Spread[j]*e.Spread[j]
-	}
-	return f
-}
-
-// absorb is the Kalman update of every coordinate, the noise of an outlying epoch being inflated, and returns the
-// epoch's log density under a multivariate t distribution.
-func (f *Filter) absorb(m *Measurement, e *Effect) float64 {
-	q, det, n := 0.0, 1.0, 0
-	dev := &m.Dev
-	if f.Swapped {
-		dev = &m.Mirrored
-	}
-	var noise baseline.Vector
-	for j := range dim {
-		if m.Has[j] {
-			noise[j] = m.Var[j] + e.Scatter[j]*e.Scatter[j]
-			d, v := dev[j]-f.X[j], f.P[j]+noise[j]
-			q += d * d / v
-			det *= v
-			n++
-		}
-	}
-	density, weight := baseline.TDensity(q, math.Log(det), n)
-	for j := range dim {
-		if m.Has[j] {
-			gain := f.P[j] / (f.P[j] + noise[j]/weight)
-			f.X[j] += gain * (dev[j] - f.X[j])
-			f.P[j] *= 1 - gain
-		}
-	}
-	return density
-}
-
-func logAdd(a, b float64) float64 {
-	if a < b {
-		a, b = b, a
-	}
-	return a + math.Log1p(math.Exp(b-a))
-}
+func UnseenChange(dt time.Duration) float64 { return baseline.UnseenChange(dt) }

@@ -34,6 +34,9 @@ func newScene(rng *rand.Rand, epochs int) scene {
 	var s scene
 	for j := range dim {
 		s.start.X[j], s.start.P[j] = 0.1*rng.NormFloat64(), 0.01*(0.5+rng.Float64())
+		b := &s.start.Bias
+		b.X[j], b.Var[j], b.Prior[j] = 0.03*rng.NormFloat64(), 0.001*(0.5+rng.Float64()), 0.004
+		b.Cov[j] = b.Var[j] * rng.Float64()
 		s.effect.Mean[j] = 0.2 * rng.NormFloat64()
 		s.effect.Spread[j], s.effect.Scatter[j] = 0.1*rng.Float64(), 0.05*rng.Float64()
 	}
@@ -120,17 +123,21 @@ func (s scene) noise(epoch, j int) float64 {
 }
 
 // deviations is the covariance of coordinate j's deviations at all epochs, without noise, and their means. Each is the
-// effect's mean, plus what is left of the one before, plus fresh chance: written out as sums over the independent parts.
+// bias and the effect's mean, plus what is left of the one before, plus fresh chance: written out as sums over the independent parts.
 func (s scene) deviations(j int) (*mat.SymDense, []float64) {
 	n := len(s.ms)
-	parts := mat.NewDense(n, n+1, nil) // standard deviations of the independent parts: the start, then each epoch's own
+	parts := mat.NewDense(n, n+2, nil) // standard deviations of the independent parts: the start, each epoch's own, the bias
 	mean := make([]float64, n)
+	bias := &s.start.Bias
+	level := s.effect.Mean[j] + bias.X[j]
+	start, with := s.start.P[j]-bias.Cov[j]*bias.Cov[j]/bias.Var[j], bias.Cov[j]/bias.Var[j]
 	kept := 1.0
 	for t := range n {
 		kept *= s.keep[t]
-		mean[t] = s.effect.Mean[j] + kept*(s.start.X[j]-s.effect.Mean[j])
-		parts.Set(t, 0, kept*math.Sqrt(s.start.P[j]))
-		own := s.ms[t].OffsetVar[j] + s.effect.Spread[j]*s.effect.Spread[j]
+		mean[t] = level + kept*(s.start.X[j]-level)
+		parts.Set(t, 0, kept*math.Sqrt(start))
+		parts.Set(t, n+1, math.Sqrt(bias.Var[j])*(1+kept*(with-1)))
+		own := s.ms[t].OffsetVar[j] - bias.Prior[j] + s.effect.Spread[j]*s.effect.Spread[j]
 		left := math.Sqrt((1 - s.keep[t]*s.keep[t]) * own)
 		for u := t; u < n; u++ {
 			if u > t {
@@ -175,8 +182,11 @@ func TestMoveInTwoStepsIsOne(t *testing.T) {
 		}
 		// Nothing kept is nothing known: the effect and its spread, and a regime's offset.
 		one.Move(0, &s.ms[0].OffsetVar, &s.effect)
-		if want := fresh(&s.ms[0], &s.effect); one.X != want.X || one.P != want.P {
-			t.Error("a deviation of which nothing is kept is not that of a fresh regime")
+		for j := range dim {
+			mean, variance := one.fresh(j, s.ms[0].OffsetVar[j], &s.effect)
+			if math.Abs(one.X[j]-mean) > 1e-15 || math.Abs(one.P[j]-variance) > 1e-15 || one.Bias.Cov[j] != one.Bias.Var[j] {
+				t.Errorf("coordinate %d: of nothing kept comes %g±%g, a fresh regime has %g±%g", j, one.X[j], one.P[j], mean, variance)
+			}
 		}
 	})
 }

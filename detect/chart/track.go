@@ -1,9 +1,6 @@
 package chart
 
-import (
-	"math"
-	"time"
-)
+import "time"
 
 // Track follows one effect against the healthy pump by a CUSUM of predictive log-likelihood ratios: it starts anew
 // whenever the healthy pump explains the past better.
@@ -16,35 +13,30 @@ type Track struct {
 	Epochs int
 }
 
-// Update takes the epoch at t, whose log density under the healthy pump was healthy. from is the healthy filter before the epoch.
+// Update takes the epoch at t, whose log density under the healthy pump was healthy. from is the healthy filter before the
+// epoch: a track that has nothing yet begins with it. Either the effect comes now, on top of the regime's offset, or it
+// has come so slowly that the healthy filter took it for an offset, and looks like a fresh regime: both are weighed.
 func (tr *Track) Update(t time.Time, m *Measurement, e *Effect, healthy float64, from *Filter) {
-	var density float64
 	if tr.Epochs == 0 {
-		tr.Since = t
-		density = tr.begin(m, e, from)
-	} else {
-		density = tr.Filter.Update(m, e)
+		begun := from.Begin(e)
+		c := begun.foresee(m, e, unforeseen(m, e))
+		if score := c.logDensity - healthy; score > 0 {
+			begun.take(m, e, c)
+			*tr = Track{Filter: begun, Score: score, Since: t, Epochs: 1}
+		}
+		return
 	}
-	tr.Epochs++
-	tr.Score += density - healthy
-	if tr.Score <= 0 {
+	c := tr.Filter.foresee(m, e, m.Unseen)
+	if tr.Score += c.logDensity - healthy; tr.Score <= 0 {
 		*tr = Track{}
+		return
 	}
+	tr.Filter.take(m, e, c)
+	tr.Epochs++
 }
 
-// begin takes the first epoch. Either the effect comes now, on top of the regime's offset, or it has come so slowly that
-// the healthy filter took it for an offset: both are tried, and the better one is kept.
-func (tr *Track) begin(m *Measurement, e *Effect, from *Filter) float64 {
-	sudden, slow := from.Begin(e), fresh(m, e)
-	slow.Swapped = from.Swapped
-	a := math.Log(e.Sudden) + sudden.Update(m, e)
-	b := math.Log1p(-e.Sudden) + slow.Update(m, e)
-	tr.Filter = sudden
-	if b > a {
-		tr.Filter = slow
-	}
-	return logAdd(a, b)
-}
+// unforeseen is the probability that an effect that is seen for the first time does not come on top of the offset so far.
+func unforeseen(m *Measurement, e *Effect) float64 { return 1 - e.Sudden*(1-m.Unseen) }
 
 // Lower takes an amount off the score; a track that ends by it starts anew.
 func (tr *Track) Lower(by float64) {

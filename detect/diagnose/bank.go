@@ -9,6 +9,7 @@ import (
 
 	"diastole/detect/baseline"
 	"diastole/detect/chart"
+	"diastole/detect/feature"
 	"diastole/detect/robust"
 	"diastole/model/pump"
 )
@@ -17,8 +18,8 @@ import (
 type Bank struct {
 	Healthy *baseline.Healthy
 	// Threshold is the score against the healthy pump that the false-ticket budget asks for, Margin what it asks for against
-	// the best cause.
-	Threshold, Margin float64
+	// the best cause, CauseThreshold what a cause needs to be told.
+	Threshold, Margin, CauseThreshold float64
 	// Filter is the healthy pump's, Tracks are those of each hypothesis at each of its sizes.
 	Filter chart.Filter
 	Tracks [][]chart.Track
@@ -26,6 +27,8 @@ type Bank struct {
 	Visible []bool
 	// Recent are the last few epochs, the oldest first.
 	Recent []Recent
+	// Stalls are those against a shut valve.
+	Stalls Stalls
 	// Op and At are the operating point and the time of the last epoch.
 	Op baseline.Op
 	At time.Time
@@ -55,6 +58,9 @@ const (
 	// processChanges is how many times a year something outside the pump changes by so much that it could be taken for wear:
 	// about once a month (common practice).
 	processChanges = 12.0
+	// needlessLooks is how many needless advisories a pump may bring in a year, where the budget of tickets is smaller: they ask
+	// for a look and not for a teardown.
+	needlessLooks = 1.0
 )
 
 // NewBank starts where learning ended. The pump brings epochsPerYear epochs a year, of which budget may be false tickets.
@@ -63,17 +69,15 @@ func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget
 		Healthy: h, Filter: chart.NewFilter(h), Op: h.Last, At: h.At, hypotheses: hypotheses,
 		Tracks: make([][]chart.Track, len(hypotheses)), Visible: make([]bool, len(hypotheses)),
 	}
-	charts := 0
 	for i := range hypotheses {
 		b.Tracks[i] = make([]chart.Track, len(hypotheses[i].Effects))
-		if b.Visible[i] = hypotheses[i].Visible(&h.Known); b.Visible[i] {
-			charts++
-		}
+		b.Visible[i] = hypotheses[i].Visible(&h.Known)
 	}
 	// Half of the budget is for the healthy pump, which is tried at every epoch and looked at in two ways (see weight), half
-	// for process changes, which are few. The sizes of a hypothesis are one chart: they are mixed, not chosen from.
-	b.Threshold = chart.Threshold(max(2*charts, 1), epochsPerYear, budget/2)
+	// for process changes, which are few. All hypotheses and their sizes are one chart: they are mixed, not chosen from.
+	b.Threshold = chart.Threshold(2, epochsPerYear, budget/2)
 	b.Margin = chart.Threshold(1, processChanges, budget/2)
+	b.CauseThreshold = chart.Threshold(2, epochsPerYear, max(budget, needlessLooks)/2)
 	return b
 }
 
@@ -189,19 +193,31 @@ type weight struct {
 	size, sd float64
 }
 
-// against is the evidence against the healthy pump that the budget of false tickets is about: path or level, whichever says
-// more. The path is tried anew at every epoch, the level with every window of them: it needs as much less.
-func (w *weight) against() float64 { return max(w.path, w.level+math.Log(window)) }
+// against is the evidence of all faults, or of all causes, against the healthy pump, which the budget of false tickets is about:
+// of each the path or the level, whichever says more, mixed by their prior odds. The path is tried anew at every epoch, the
+// level with every window of them: it needs as much less.
+func (b *Bank) against(weights []weight, faults bool) float64 {
+	var x []float64
+	odds := 0.0
+	for i := range weights {
+		if h := &b.hypotheses[i]; b.Visible[i] && h.IsFault() == faults {
+			x = append(x, max(weights[i].path, weights[i].level+math.Log(window))+math.Log(h.Odds))
+			odds += h.Odds
+		}
+	}
+	return floats.LogSumExp(x) - math.Log(odds)
+}
 
 // weigh gathers the evidence for hypothesis i.
 func (b *Bank) weigh(i int, now *Recent, offsetVar *baseline.Vector) weight {
 	tracks, effects := b.Tracks[i], b.hypotheses[i].Effects
 	healthy := fit(now, &chart.Effect{}, offsetVar)
+	rate := b.usualRate()
 	var w weight
 	levels, paths := make([]float64, len(tracks)), make([]float64, len(tracks))
 	for k := range tracks {
 		paths[k] = tracks[k].Score
-		levels[k] = fit(now, &effects[k], offsetVar) - healthy
+		levels[k] = fit(now, &effects[k], offsetVar) - healthy + b.Stalls.creepEvidence(&b.hypotheses[i], &effects[k], rate, b.At)
 		if levels[k] > levels[w.best] {
 			w.best = k
 		}
@@ -220,9 +236,15 @@ func (b *Bank) weigh(i int, now *Recent, offsetVar *baseline.Vector) weight {
 	return w
 }
 
+// usualRate is the stroke rate that the healthy pump has at the present operating point, 1/s.
+func (b *Bank) usualRate() float64 {
+	mean, _ := b.Healthy.Expect(b.Op)
+	return baseline.Natural(feature.StrokeRate, mean[feature.StrokeRate])
+}
+
 // logMeanExp is the logarithm of the mean of e^x. Where each x is a CUSUM of log-likelihood ratios, the mean run length of a
-// chart of the mean is at least e to the threshold, as of a chart of one: the sum of the statistics of Shiryaev and Roberts,
-// which lie above, less the count of epochs is a martingale (Pollak 1985, Ann. Stat. 13:206).
+// chart of a mean, weighted or not, is at least e to the threshold, as of a chart of one: that mean of the statistics of
+// Shiryaev and Roberts, which lie above, less the count of epochs is a martingale (Pollak 1985, Ann. Stat. 13:206).
 func logMeanExp(x []float64) float64 { return floats.LogSumExp(x) - math.Log(float64(len(x))) }
 
 // fit is the log density of the present level under what an effect and the regimes allow.
@@ -245,9 +267,9 @@ func fit(now *Recent, e *chart.Effect, offsetVar *baseline.Vector) float64 {
 type Verdict struct {
 	// BestFault and BestCause are the most probable ones.
 	BestFault, BestCause int
-	// FaultScore is the score of the best fault, to be held against the bank's Threshold: that against the healthy pump, or
-	// that against the best known cause raised by Threshold-Margin, whichever is smaller. CauseScore is that of the best
-	// cause, likewise.
+	// FaultScore is the score of a fault, to be held against the bank's Threshold: that of all faults against the healthy pump,
+	// or that of the best one against the best known cause raised by Threshold-Margin, whichever is smaller. CauseScore is
+	// that of a cause, likewise, to be held against CauseThreshold.
 	FaultScore, CauseScore float64
 	// KitProbability is the probability of all faults that the same kit mends as the best fault.
 	KitProbability float64
@@ -312,7 +334,7 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	if v.BestFault >= 0 {
 		w := weights[v.BestFault]
 		fault = max(0, w.level)
-		v.FaultScore = min(w.against(), w.level-rival+b.Threshold-b.Margin)
+		v.FaultScore = min(b.against(weights, true), w.level-rival+b.Threshold-b.Margin)
 		kit := kitOf(b.hypotheses[v.BestFault].Fault)
 		for i, h := range b.hypotheses {
 			if h.IsFault() && kitOf(h.Fault) == kit {
@@ -322,7 +344,7 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	}
 	if v.BestCause >= 0 {
 		w := weights[v.BestCause]
-		v.CauseScore = min(w.against(), w.level-fault+b.Threshold-b.Margin)
+		v.CauseScore = min(b.against(weights, false), w.level-fault+b.CauseThreshold-b.Margin)
 	}
 	return v
 }

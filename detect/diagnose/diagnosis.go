@@ -44,4 +44,14 @@ type Diagnosis struct {
 	Statistic float64    `json:"statistic"`
 	Threshold float64    `json:"threshold"`
 	Evidence  []Evidence `json:"evidence,omitempty"`
+	// Creep is the last stall in which the pump crept, where that speaks for the diagnosis.
+	Creep *Creep `json:"creep,omitempty"`
+}
+
+// Creep is that a pump made strokes against a shut valve.
+type Creep struct {
+	// Rate is how many it made, Usual how many it makes in ordinary running, 1/s.
+	Rate, Usual float64
+	// Sigma is the weight of all recent stalls, in standard deviations of a normal variable that would weigh as much.
+	Sigma float64
 }

@@ -29,8 +29,9 @@ func (b *Bank) Diagnosis(v Verdict, i int, o baseline.Observation) Diagnosis {
 		Threshold: b.Threshold, Statistic: v.FaultScore, Evidence: b.evidence(o),
 	}
 	if !h.IsFault() {
-		d.Statistic = v.CauseScore
+		d.Statistic, d.Threshold = v.CauseScore, b.CauseThreshold
 	}
+	d.Creep = b.Stalls.creep(&h, &h.Effects[w.best], b.usualRate(), b.At)
 	d.Probability, d.Alternatives = b.alternatives(v, h)
 	if tr.Filter.Swapped {
 		d.Side = d.Side.Other()

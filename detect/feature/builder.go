@@ -18,6 +18,8 @@ type Settings struct {
 	// MaxStrokeRate is the free-flow stroke rate of the pump's size, 1/s: twice the cycle rate. Zero
 	// means unknown.
 	MaxStrokeRate float64
+	// PressureRatio is the liquid pressure over the air pressure that the pump's build gives; 0 and 1 are the same.
+	PressureRatio float64
 }
 
 // Transition is a change of what the pump does.

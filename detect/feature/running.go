@@ -97,7 +97,7 @@ func (b *Builder) judge(now int64, last bool) {
 // standing names the state of a pump that has air and makes no strokes.
 func (b *Builder) standing() State {
 	r := &b.st.Running
-	switch below := r.Inlet - r.Discharge; {
+	switch below := r.Inlet - r.Discharge/b.ratio(); {
 	case math.IsNaN(below) || r.Blind:
 		return Unknown
 	case below <= stallBand:
@@ -109,6 +109,14 @@ func (b *Builder) standing() State {
 	default:
 		return Unknown
 	}
+}
+
+// ratio is by how much the liquid pressure of a stepped pump may lie above its air pressure.
+func (b *Builder) ratio() float64 {
+	if b.set.PressureRatio > 0 {
+		return b.set.PressureRatio
+	}
+	return 1
 }
 
 // judgeDry tells running dry from running: the discharge has lost its pressure and its ripple, and the

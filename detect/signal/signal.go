@@ -54,6 +54,41 @@ var channelInfo = [NumChannels]struct{ name, unit string }{
 	ServiceState:       {"service_state", "-"},
 }
 
+// Service is what a pump is used for at a time: the value of a sample of ServiceState.
+type Service uint8
+
+// The states of service. Nothing is learned or judged but in ServiceRun.
+const (
+	ServiceRun Service = iota
+	ServiceClean
+	ServicePurge
+	ServiceOut
+	NumServices
+)
+
+var serviceNames = [NumServices]string{"run", "clean", "purge", "out"}
+
+// String is the name of the state in a configuration, such as "clean".
+func (s Service) String() string {
+	if s >= NumServices {
+		return fmt.Sprintf("service(%d)", uint8(s))
+	}
+	return serviceNames[s]
+}
+
+// ServiceNames lists the names of the states of service in their documented order.
+func ServiceNames() []string { return slices.Clone(serviceNames[:]) }
+
+// ParseService finds a state of service by its name; the error lists the names that exist.
+func ParseService(name string) (Service, error) {
+	for s := range NumServices {
+		if serviceNames[s] == name {
+			return s, nil
+		}
+	}
+	return 0, fmt.Errorf("service state %q is not known; allowed are %s", name, strings.Join(serviceNames[:], ", "))
+}
+
 // String is the channel's name in a configuration, such as "air_inlet_pressure".
 func (c Channel) String() string {
 	if c >= NumChannels {
@@ -92,6 +127,9 @@ func ChannelNames() []string {
 
 // Chunk is one stretch of evenly spaced samples of one channel: Values[i] belongs to Start + i*Step.
 // A single reading has one value and a Step of zero. Values are finite, in the channel's SI unit.
+//
+// A StrokeEdge has its time in Start and the value zero, with a Step of zero; several of one message are several chunks.
+// A ServiceState has the number of a Service as its value.
 type Chunk struct {
 	Channel Channel
 	Start   time.Time

@@ -35,6 +35,10 @@ var meanings = map[string]struct{ up, down string }{
 		up:   "inlet air takes longer to come back after each changeover",
 		down: "inlet air comes back sooner after each changeover than it used to",
 	},
+	"stall_creep": {
+		up:   "the pump goes on stroking against a shut valve",
+		down: "the pump holds against a shut valve",
+	},
 	"air_per_stroke": {
 		up:   "each stroke uses more air than this air pressure calls for",
 		down: "each stroke uses less air than this air pressure calls for",

@@ -13,7 +13,7 @@ import (
 // checkDecode holds whatever bytes come: a chunk fit for a detector, or a known reason.
 func checkDecode(t *testing.T, c *Codec, payload []byte) {
 	t.Helper()
-	chunk, err := c.Decode(nil, payload, arrival)
+	chunks, err := c.Decode(new(Samples), payload, arrival)
 	if err != nil {
 		var e *Error
 		if !errors.As(err, &e) || !slices.Contains(Reasons(), e.Reason) || e.Text == "" {
@@ -21,7 +21,17 @@ func checkDecode(t *testing.T, c *Codec, payload []byte) {
 		}
 		return
 	}
-	if len(chunk.Values) == 0 || chunk.Start.Before(earliest) || chunk.End().Sub(arrival) > furthestAhead+longestStep {
+	if len(chunks) == 0 {
+		t.Fatalf("%q gave neither samples nor an error", payload)
+	}
+	for _, chunk := range chunks {
+		checkChunk(t, payload, chunk)
+	}
+}
+
+func checkChunk(t *testing.T, payload []byte, chunk signal.Chunk) {
+	t.Helper()
+	if len(chunk.Values) == 0 || chunk.Step < 0 || chunk.Start.Before(earliest) || chunk.End().Sub(arrival) > furthestAhead+longestStep {
 		t.Fatalf("%q gave %v", payload, chunk)
 	}
 	if i := slices.IndexFunc(chunk.Values, func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) }); i >= 0 {

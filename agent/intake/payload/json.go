@@ -73,7 +73,7 @@ func (c *Codec) valueOf(node any) (float64, *Error) {
 	default:
 		return 0, refuse(NotANumber, "%s is %s; allowed is a number", where, kindOf(node))
 	}
-	v, bad := parseText([]byte(text), isBit(c.channel))
+	v, bad := c.parse([]byte(text))
 	if bad != nil {
 		bad.Text = where + ": " + bad.Text
 	}

@@ -31,22 +31,27 @@ type Codec struct {
 	factor, offset float64
 	rawMin, rawMax float64
 	bounded        bool
+	// name selects the record of a pack or the metric of a node, unit is what its unit is called there; spacing is that
+	// between the samples of an array without its own, 0 where none is configured.
+	name, unit string
+	spacing    time.Duration
+	states     map[string]signal.Service
 }
 
 // New prepares the decoder of a channel. The error names what the configuration asks for and what exists.
 func New(ch config.Channel) (*Codec, error) {
 	c := &Codec{
 		channel: ch.Channel, format: ch.Format, timeUnit: ch.TimeUnit,
+		name: ch.Name, unit: ch.Unit, spacing: ch.Spacing, states: ch.States,
 		factor: ch.Factor, offset: ch.Offset,
 		rawMin: ch.RawMin, rawMax: ch.RawMax, bounded: ch.RawMin != 0 || ch.RawMax != 0,
 	}
 	switch ch.Format {
-	case config.FormatNumber, config.FormatWaveform:
+	case config.FormatNumber, config.FormatWaveform, config.FormatEdges, config.FormatSenML, config.FormatSparkplugB:
 		return c, nil
 	case config.FormatJSON:
 	default:
-		return nil, fmt.Errorf("format %q is not known; allowed are %q, %q and %q",
-			ch.Format, config.FormatNumber, config.FormatJSON, config.FormatWaveform)
+		return nil, fmt.Errorf("format %q is not known; allowed are %q", ch.Format, config.Formats())
 	}
 	var err error
 	if c.value, err = parsePointer(ch.Value); err != nil {
@@ -71,50 +76,112 @@ func (c *Codec) ArrivalTimed() bool {
 	return c.format == config.FormatNumber || c.format == config.FormatJSON && !c.hasTime
 }
 
-// Decode turns a payload into a chunk of SI values. The values are written into dst from its beginning,
-// and into a new array only where they do not fit: they are valid until dst is used again. Times are UTC.
-// The error is an *Error.
-func (c *Codec) Decode(dst []float64, payload []byte, arrival time.Time) (signal.Chunk, error) {
-	chunk := signal.Chunk{Channel: c.channel, Start: arrival}
-	var bad *Error
+// Samples is where decoded samples lie. It is used again for the next payload, so that the hot path does not allocate.
+type Samples struct {
+	chunks []signal.Chunk
+	values []float64
+}
+
+// one makes the samples a single chunk. Its values lie in s.values, or are those that do from now on.
+func (s *Samples) one(start time.Time, step time.Duration, values []float64) {
+	s.values = values
+	s.chunks = append(s.chunks[:0], signal.Chunk{Start: start, Step: step, Values: values})
+}
+
+// Decode turns a payload into chunks of SI values, in the order of the payload. They lie in s: they are valid until s is
+// used again. Times are UTC. The error is an *Error; one bad sample spoils the payload.
+func (c *Codec) Decode(s *Samples, payload []byte, arrival time.Time) ([]signal.Chunk, error) {
+	if bad := c.decode(s, payload, arrival); bad != nil {
+		return nil, bad
+	}
+	return s.chunks, nil
+}
+
+func (c *Codec) decode(s *Samples, payload []byte, arrival time.Time) (bad *Error) {
 	switch {
 	case len(payload) == 0:
-		bad = refuse(Empty, "the payload is empty")
+		return refuse(Empty, "the payload is empty")
 	case len(payload) > MaxSize:
-		bad = refuse(TooLarge, "the payload has %d bytes; allowed are %d", len(payload), MaxSize)
-	case c.format == config.FormatWaveform:
-		chunk.Start, chunk.Step, chunk.Values, bad = decodeWaveform(dst, payload)
-	case c.format == config.FormatJSON:
-		chunk.Start, chunk.Values, bad = c.decodeJSON(dst, payload, arrival)
+		return refuse(TooLarge, "the payload has %d bytes; allowed are %d", len(payload), MaxSize)
+	}
+	var start time.Time
+	var step time.Duration
+	values := s.values
+	switch c.format {
+	case config.FormatWaveform:
+		if start, step, values, bad = decodeWaveform(values, payload); bad == nil {
+			s.one(start, step, values)
+		}
+	case config.FormatJSON:
+		if start, values, bad = c.decodeJSON(values, payload, arrival); bad == nil {
+			s.one(start, 0, values)
+		}
+	case config.FormatEdges:
+		bad = s.decodeEdges(payload)
+	case config.FormatSenML:
+		bad = c.decodeSenML(s, payload, arrival)
 	default:
-		chunk.Values, bad = decodeNumber(dst, payload, isBit(c.channel))
-	}
-	if bad == nil {
-		// UTC, without a monotonic reading: live and replayed chunks are then the same value.
-		chunk.Start = chunk.Start.Round(0).UTC()
-		bad = checkClock(chunk, arrival)
-	}
-	if bad == nil {
-		bad = c.toSI(chunk.Values)
+		if values, bad = c.decodeNumber(values, payload); bad == nil {
+			s.one(arrival, 0, values)
+		}
 	}
 	if bad != nil {
-		return signal.Chunk{}, bad
+		return bad
 	}
-	return chunk, nil
+	return c.finish(s, arrival)
+}
+
+// finish checks the times of raw samples and converts the samples to SI.
+func (c *Codec) finish(s *Samples, arrival time.Time) *Error {
+	for i := range s.chunks {
+		x := &s.chunks[i]
+		x.Channel = c.channel
+		// UTC, without a monotonic reading: live and replayed chunks are then the same value.
+		x.Start = x.Start.Round(0).UTC()
+		if bad := checkClock(*x, arrival); bad != nil {
+			return bad
+		}
+		if c.channel == signal.StrokeEdge {
+			continue // an edge is its time
+		}
+		if bad := c.toSI(x.Values); bad != nil {
+			return bad
+		}
+	}
+	if c.channel == signal.StrokeEdge && c.format != config.FormatEdges {
+		return s.closings()
+	}
+	return nil
+}
+
+// closings leaves the moments at which a switch closed, of samples that tell 1 for it and 0 for its opening.
+func (s *Samples) closings() *Error {
+	out := s.chunks[:0]
+	for _, x := range s.chunks {
+		if x.Step > 0 {
+			return refuse(Spacing, "a switch is told by its edges, not by evenly spaced samples")
+		}
+		if x.Values[0] >= 0.5 {
+			x.Values[0] = 0
+			out = append(out, x)
+		}
+	}
+	s.chunks = out
+	return nil
 }
 
 // isBit tells which channels are a contact, for which true and false are numbers.
 func isBit(ch signal.Channel) bool {
 	switch ch {
-	case signal.SideSignal, signal.AirValveOpen, signal.DischargeValveOpen, signal.LiquidInAir:
+	case signal.StrokeEdge, signal.SideSignal, signal.AirValveOpen, signal.DischargeValveOpen, signal.LiquidInAir:
 		return true
 	}
 	return false
 }
 
-// decodeNumber reads a payload that is the text of one number.
-func decodeNumber(dst []float64, payload []byte, bit bool) ([]float64, *Error) {
-	v, bad := parseText(payload, bit)
+// decodeNumber reads a payload that is the text of one number, or of one state.
+func (c *Codec) decodeNumber(dst []float64, payload []byte) ([]float64, *Error) {
+	v, bad := c.parse(payload)
 	if bad != nil {
 		return nil, bad
 	}

@@ -2,6 +2,7 @@ package payload
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -28,12 +29,24 @@ func codecFor(t testing.TB, ch config.Channel) *Codec {
 	return c
 }
 
+// decodeOne decodes a payload that gives one chunk.
+func decodeOne(c *Codec, payload []byte) (signal.Chunk, error) {
+	chunks, err := c.Decode(new(Samples), payload, arrival)
+	if err != nil {
+		return signal.Chunk{}, err
+	}
+	if len(chunks) != 1 {
+		return signal.Chunk{}, fmt.Errorf("%d chunks", len(chunks))
+	}
+	return chunks[0], nil
+}
+
 func TestDecodeNumber(t *testing.T) {
 	pressure := codecFor(t, config.Channel{Channel: signal.DischargePressure, Format: config.FormatNumber})
 	bit := codecFor(t, config.Channel{Channel: signal.AirValveOpen, Format: config.FormatNumber})
 	good := func(c *Codec, payload string, want float64) {
 		t.Helper()
-		got, err := c.Decode(nil, []byte(payload), arrival)
+		got, err := decodeOne(c, []byte(payload))
 		if err != nil {
 			t.Errorf("%q: %v", payload, err)
 			return
@@ -85,7 +98,7 @@ func TestDecodeNumber(t *testing.T) {
 
 func checkRefused(t *testing.T, c *Codec, payload string, want Reason, text string) {
 	t.Helper()
-	chunk, err := c.Decode(nil, []byte(payload), arrival)
+	chunk, err := decodeOne(c, []byte(payload))
 	var e *Error
 	if !errors.As(err, &e) {
 		t.Errorf("%.60q gave %v and error %v; want a refusal", payload, chunk, err)
@@ -103,7 +116,7 @@ func TestDecodeJSON(t *testing.T) {
 	good := func(ch config.Channel, payload string, want float64, at time.Time) {
 		t.Helper()
 		ch.Format = config.FormatJSON
-		got, err := codecFor(t, ch).Decode(nil, []byte(payload), arrival)
+		got, err := decodeOne(codecFor(t, ch), []byte(payload))
 		if err != nil {
 			t.Errorf("%s: %v", payload, err)
 			return
@@ -168,7 +181,7 @@ func TestDecodeWaveform(t *testing.T) {
 		`{"t":"2026-03-01T00:00:0\u0034Z","dt":0.01,"v":[4,-0.5,1e-3]}`,
 		`{"dt":99,"t":"2026-03-01T00:00:04Z","dt":0.01,"v":[4,-0.5,1e-3]}`,
 	} {
-		got, err := c.Decode(nil, []byte(payload), arrival)
+		got, err := decodeOne(c, []byte(payload))
 		if err != nil {
 			t.Errorf("%s: %v", payload, err)
 			continue
@@ -223,7 +236,7 @@ func TestOutOfRangeIsASensorFault(t *testing.T) {
 		Factor: 1e6 / 16, Offset: -4 * 1e6 / 16, RawMin: 3.6, RawMax: 21,
 	}
 	c := codecFor(t, ch)
-	got, err := c.Decode(nil, []byte(`{"t":"2026-03-01T00:00:04Z","dt":0.01,"v":[3.6,12,21]}`), arrival)
+	got, err := decodeOne(c, []byte(`{"t":"2026-03-01T00:00:04Z","dt":0.01,"v":[3.6,12,21]}`))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -237,7 +250,7 @@ func TestOutOfRangeIsASensorFault(t *testing.T) {
 
 func TestArrivalBefore2000IsAClockFault(t *testing.T) {
 	c := codecFor(t, config.Channel{Format: config.FormatNumber})
-	_, err := c.Decode(nil, []byte("1"), time.Unix(60, 0))
+	_, err := c.Decode(new(Samples), []byte("1"), time.Unix(60, 0))
 	var e *Error
 	if !errors.As(err, &e) || e.Reason != Clock {
 		t.Errorf("a number that arrived in 1970 gave %v", err)
@@ -249,7 +262,7 @@ func TestNewRefusesWhatItCannotDo(t *testing.T) {
 		ch   config.Channel
 		want string
 	}{
-		{config.Channel{Format: "xml"}, `format "xml" is not known; allowed are "number", "json" and "waveform"`},
+		{config.Channel{Format: "xml"}, `format "xml" is not known; allowed are ["number" "json" "waveform"`},
 		{config.Channel{Format: config.FormatJSON, Value: "v"}, `value: pointer "v" must be empty or begin with /`},
 		{config.Channel{Format: config.FormatJSON, Value: "/v", Time: "/a~2"}, "time: pointer"},
 		{config.Channel{Format: config.FormatJSON, Value: "/v", Time: "/t", TimeUnit: "min"}, `time_unit "min" is not known`},

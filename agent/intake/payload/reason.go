@@ -27,11 +27,19 @@ const (
 	Clock Reason = "clock"
 	// OutOfRange: the raw number lies outside what the sensor can give, which is a sensor fault.
 	OutOfRange Reason = "out-of-range"
+	// Unit: the payload says another unit than the configuration.
+	Unit Reason = "unit"
+	// Unmapped: a text that the configuration's states do not name.
+	Unmapped Reason = "unmapped"
+	// Quality: the sender itself says that the value is bad, or that there is none.
+	Quality Reason = "quality"
+	// Sequence: a message whose meaning is not known because an earlier one is missing.
+	Sequence Reason = "sequence"
 )
 
 // Reasons lists all reasons in their documented order.
 func Reasons() []Reason {
-	return []Reason{Empty, TooLarge, Syntax, Missing, NotANumber, Spacing, Clock, OutOfRange}
+	return []Reason{Empty, TooLarge, Syntax, Missing, NotANumber, Spacing, Clock, OutOfRange, Unit, Unmapped, Quality, Sequence}
 }
 
 // Error says why a payload was refused, where in it, and what is allowed there.
@@ -42,6 +50,12 @@ type Error struct {
 
 // Error is the text alone; the reason is for programs.
 func (e *Error) Error() string { return e.Text }
+
+// in says where in the payload it was.
+func (e *Error) in(format string, args ...any) *Error {
+	e.Text = fmt.Sprintf(format, args...) + ": " + e.Text
+	return e
+}
 
 func refuse(r Reason, format string, args ...any) *Error {
 	return &Error{Reason: r, Text: fmt.Sprintf(format, args...)}

@@ -33,6 +33,7 @@ func (s *Session) connectOnce(ctx context.Context) error {
 	}
 	stopCutting()
 	defer client.Disconnect(uint(s.timing.disconnect.Milliseconds()))
+	s.announce()
 	if err := s.subscribe(client); err != nil {
 		return err
 	}
@@ -53,6 +54,11 @@ func (s *Session) stay(ctx context.Context, client mqtt.Client, lost <-chan erro
 			return nil
 		case err := <-lost:
 			return fmt.Errorf("connection lost: %w", err)
+		case out := <-s.outgoing:
+			token := client.Publish(out.topic, 0, false, out.payload)
+			if !token.WaitTimeout(s.timing.subscribe) || token.Error() != nil {
+				s.log.Warn("cannot publish", "topic", out.topic, "error", token.Error())
+			}
 		case topic := <-s.unwanted:
 			if unsubscribed[topic] || len(unsubscribed) == remembered {
 				continue
@@ -78,7 +84,7 @@ func (s *Session) options(lost chan<- error, open mqtt.OpenConnectionFunc) *mqtt
 	o.SetClientID(s.mqtt.ClientID)
 	o.SetUsername(s.mqtt.Username)
 	o.SetPassword(string(s.mqtt.Password))
-	o.SetCleanSession(false)
+	o.SetCleanSession(s.passing)
 	o.SetOrderMatters(true)
 	o.SetAutoReconnect(false)
 	o.SetConnectRetry(false)

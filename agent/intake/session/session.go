@@ -11,6 +11,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -54,10 +55,15 @@ var patient = timing{
 // Session is one client of one broker. Its broker keeps the subscriptions and, at QoS 1 and 2, the messages
 // of an absence.
 type Session struct {
-	dialer    dialer
-	mqtt      config.MQTT
-	topics    []string
-	wanted    map[string]bool
+	dialer dialer
+	mqtt   config.MQTT
+	topics []string
+	wanted map[string]bool
+	// patterns are the topics with a level that is +, announces whether the handler wants to know of each connection.
+	patterns  []string
+	announces bool
+	passing   bool
+	outgoing  chan outgoing
 	clock     func() time.Time
 	log       *slog.Logger
 	timing    timing
@@ -77,7 +83,8 @@ type Session struct {
 	lastErrAt time.Time
 }
 
-// New prepares a session that subscribes to exactly these topics. The clock gives the wall-clock time of
+// New prepares a session that subscribes to exactly these topics, whose levels may be + and the last one #; where one is, a message of
+// intake.ConnectedTopic comes before the first of each connection. The clock gives the wall-clock time of
 // arrivals. Errors are about the broker's address and the key files.
 func New(m config.MQTT, topics []string, clock func() time.Time, log *slog.Logger) (*Session, error) {
 	if m.ClientID == "" {
@@ -91,13 +98,21 @@ func New(m config.MQTT, topics []string, clock func() time.Time, log *slog.Logge
 		dialer: d, mqtt: m, topics: topics, wanted: map[string]bool{},
 		clock: clock, log: log.With("broker", m.Broker), timing: patient,
 		queue: make(chan intake.Message, queueMessages), maxBytes: queueBytes,
-		unwanted: make(chan string, 16), since: clock(),
+		unwanted: make(chan string, 16), outgoing: make(chan outgoing, outgoingKept), since: clock(),
 	}
 	for _, t := range topics {
+		if levels := strings.Split(t, "/"); slices.Contains(levels, "+") || levels[len(levels)-1] == "#" {
+			s.patterns = append(s.patterns, t)
+			continue
+		}
 		s.wanted[t] = true
 	}
+	s.announces = len(s.patterns) > 0
 	return s, nil
 }
+
+// Passing makes the broker forget the session when it ends, for who only listens for a while. It must come before Run.
+func (s *Session) Passing() { s.passing = true }
 
 // Run keeps the session up until ctx ends, then handles what was already received and returns; a session
 // runs once. It calls message and tick from one goroutine, in order of their times: a tick comes only when
@@ -148,7 +163,7 @@ func (s *Session) closed(connection *sync.WaitGroup) <-chan struct{} {
 // stamps, enqueues or drops.
 func (s *Session) receive(_ mqtt.Client, m mqtt.Message) {
 	s.received.Add(1)
-	if !s.wanted[m.Topic()] {
+	if !s.wants(m.Topic()) {
 		s.unrouted.Add(1)
 		select {
 		case s.unwanted <- m.Topic():
@@ -171,6 +186,45 @@ func (s *Session) receive(_ mqtt.Client, m mqtt.Message) {
 		s.queued.Add(int64(len(body)))
 	default:
 		s.dropped.Add(1)
+	}
+}
+
+// wants tells whether a topic is subscribed.
+func (s *Session) wants(topic string) bool {
+	return s.wanted[topic] || slices.ContainsFunc(s.patterns, func(p string) bool { return intake.Matches(p, topic) })
+}
+
+// announce puts the message of a new connection before its first one.
+func (s *Session) announce() {
+	if !s.announces {
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	select {
+	case s.queue <- intake.Message{Topic: intake.ConnectedTopic, Arrival: s.stamp()}:
+	default: // a queue that is full has lost messages, which their numbers tell
+		s.dropped.Add(1)
+	}
+}
+
+// outgoing is a message that waits to be published.
+type outgoing struct {
+	topic   string
+	payload []byte
+}
+
+// outgoingKept is how many messages wait for a connection.
+const outgoingKept = 256
+
+// Publish sends a message at QoS 0, not retained, as soon as there is a connection. It does not wait; it is false where too
+// many wait already. It may be called from any goroutine.
+func (s *Session) Publish(topic string, payload []byte) bool {
+	select {
+	case s.outgoing <- outgoing{topic, payload}:
+		return true
+	default:
+		return false
 	}
 }
 

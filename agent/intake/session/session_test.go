@@ -429,3 +429,35 @@ func TestNewNamesWhatIsWrong(t *testing.T) {
 		}
 	}
 }
+
+// A session with patterns tells of each connection before its first message, takes what matches, and publishes.
+func TestAnnounceAndPublish(t *testing.T) {
+	s, err := New(config.MQTT{ClientID: "x", Broker: "mqtt://127.0.0.1:1"}, []string{"a/+/c", "d"}, time.Now, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for topic, want := range map[string]bool{"a/b/c": true, "d": true, "a/b": false, "a/+/c": true} {
+		if got := s.wants(topic); got != want {
+			t.Errorf("%s: %t", topic, got)
+		}
+	}
+	s.announce()
+	if m := <-s.queue; m.Topic != intake.ConnectedTopic || m.Arrival.IsZero() {
+		t.Errorf("%+v", m)
+	}
+	for range outgoingKept {
+		if !s.Publish("t", nil) {
+			t.Fatal("refused before it is full")
+		}
+	}
+	if s.Publish("t", nil) {
+		t.Error("a full queue takes more")
+	}
+	plain, err := New(config.MQTT{ClientID: "x", Broker: "mqtt://127.0.0.1:1"}, []string{"d"}, time.Now, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if plain.announce(); len(plain.queue) != 0 {
+		t.Error("a session without patterns announces its connections")
+	}
+}

@@ -28,8 +28,13 @@ func MEWMA(p int, lambda, h float64) float64 {
 	quad.Legendre{}.FixedLocations(beyond[:], weight[:], c, c+math.Sqrt(float64(p))+10)
 	return newChain(len(r), func(row []float64, i int) (exit float64) {
 		m := (1 - lambda) * r[i]
+		// Farther off the density is below exp(-100) of its height, which no run length shows.
+		const far = 15.0
+		low, high := m-far, m+math.Sqrt(float64(p))+far
 		for j := 1; j < len(row); j++ {
-			row[j] = w[j] * chiDensity(p, m, r[j])
+			if r[j] > low && r[j] < high {
+				row[j] = w[j] * chiDensity(p, m, r[j])
+			}
 		}
 		for j := range beyond {
 			exit += weight[j] * chiDensity(p, m, beyond[j])

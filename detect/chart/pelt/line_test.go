@@ -1,0 +1,32 @@
+package pelt
+
+import (
+	"math"
+	"testing"
+
+	"gonum.org/v1/gonum/stat"
+	"pgregory.net/rapid"
+)
+
+// TestLine: the running totals give the line of least squares of any stretch, as gonum fits it.
+func TestLine(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		x := rapid.SliceOfN(rapid.Float64Range(-100, 100), 3, 40).Draw(t, "x")
+		from := rapid.IntRange(0, len(x)-3).Draw(t, "from")
+		to := rapid.IntRange(from+3, len(x)).Draw(t, "to")
+		index := make([]float64, to-from)
+		for i := range index {
+			index[i] = float64(from + i)
+		}
+		a, b := stat.LinearRegression(index, x[from:to], nil, false)
+		want := 0.0
+		for i, v := range x[from:to] {
+			d := v - a - b*index[i]
+			want += d * d
+		}
+		slope, got := newLine(x, 1, 1).fit(from, to)
+		if math.Abs(slope-b) > 1e-8*(1+math.Abs(b)) || math.Abs(got-want) > 1e-7*(1+want) {
+			t.Fatalf("slope %g and rest %g, want %g and %g", slope, got, b, want)
+		}
+	})
+}
