@@ -60,6 +60,7 @@ func builderSettings(s Settings) feature.Settings {
 	return feature.Settings{
 		Channels:        s.Channels,
 		CounterPerCycle: s.Counter.PerCycle,
+		EdgePerCycle:    s.EdgePerCycle,
 		WrapsAt:         s.Counter.WrapsAt,
 		MaxStrokeRate:   2 * s.Model.MaxCycleRate,
 		PressureRatio:   s.PressureRatio,

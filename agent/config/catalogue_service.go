@@ -274,3 +274,18 @@ func inWords(materials map[string]string) string {
 	}
 	return strings.Join(words, ", ")
 }
+
+// KitsFor are the kits of the catalogue that fit a pump of the installed base; none for a model that the catalogue does not have.
+func (c *Config) KitsFor(x pump.Installed) []pump.KitSpec {
+	var u upkeep
+	for _, k := range c.Kits {
+		if k.Model == x.Model {
+			u.Kits = append(u.Kits, k.Kit)
+		}
+	}
+	fit, err := u.fitting(x.Materials)
+	if err != nil { // it was checked when the catalogue was read
+		return nil
+	}
+	return fit.Kits
+}

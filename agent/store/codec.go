@@ -15,10 +15,12 @@ import (
 //	u8   layout, 2
 //	i64  start, i64 end        ns since 1970 UTC
 //	u8   state
-//	u8   flags                 anchored; inlet, discharge, counter, counter excess valid
+//	u8   flags                 anchored; inlet, discharge, counter, counter excess valid; facts of the counter; signal of A
 //	i64  strokes
 //	f64  advance of the counter
 //	     inlet, discharge, counter, counter excess: f64 value, f64 standard error, each only where it is valid
+//	     facts of the counter, only where it had readings: u32 readings, wraps, resets, leaps, still, waveform; f64 counted
+//	     signal of A, only where it is valid: f64 value, f64 standard error
 //	u8   number of features the writer knew
 //	u64  which of them are valid
 //	     for each valid one: f64 value, f64 standard error
@@ -41,6 +43,8 @@ const (
 	flagDischarge
 	flagCounter
 	flagExcess
+	flagFacts
+	flagSignal
 )
 
 // castagnoli is CRC-32C (RFC 3720, appendix B.4), which amd64 and arm64 have in hardware.
@@ -73,7 +77,9 @@ func encodeEpoch(pump string, e *feature.Epoch) ([]byte, error) {
 	b = le.AppendUint64(b, uint64(end))
 	b = append(b, byte(e.State))
 	var flags byte
-	for i, on := range []bool{e.Anchored, e.Inlet.Valid, e.Discharge.Valid, e.Counter.Valid, e.CounterExcess.Valid} {
+	for i, on := range []bool{
+		e.Anchored, e.Inlet.Valid, e.Discharge.Valid, e.Counter.Valid, e.CounterExcess.Valid, e.CounterFacts.Readings > 0, e.SignalA.Valid,
+	} {
 		if on {
 			flags |= 1 << i
 		}
@@ -82,6 +88,13 @@ func encodeEpoch(pump string, e *feature.Epoch) ([]byte, error) {
 	b = le.AppendUint64(b, uint64(int64(e.Strokes)))
 	b = le.AppendUint64(b, math.Float64bits(e.CounterDelta))
 	b = appendValues(b, e.Inlet, e.Discharge, e.Counter, e.CounterExcess)
+	if f := &e.CounterFacts; f.Readings > 0 {
+		for _, n := range []int32{f.Readings, f.Wraps, f.Resets, f.Leaps, f.Still, f.Waveform} {
+			b = le.AppendUint32(b, uint32(n))
+		}
+		b = le.AppendUint64(b, math.Float64bits(f.Counted))
+	}
+	b = appendValues(b, e.SignalA)
 	b = append(b, byte(feature.NumFeatures))
 	var valid uint64
 	for i, v := range e.Features {
@@ -132,6 +145,14 @@ func decodeEpoch(pump string, body []byte) (feature.Epoch, error) {
 	e.Discharge = r.value(flags&flagDischarge != 0)
 	e.Counter = r.value(flags&flagCounter != 0)
 	e.CounterExcess = r.value(flags&flagExcess != 0)
+	if flags&flagFacts != 0 {
+		f := &e.CounterFacts
+		for _, n := range []*int32{&f.Readings, &f.Wraps, &f.Resets, &f.Leaps, &f.Still, &f.Waveform} {
+			*n = r.int32()
+		}
+		f.Counted = math.Float64frombits(r.uint64())
+	}
+	e.SignalA = r.value(flags&flagSignal != 0)
 	known := r.byte()
 	if known > byte(feature.NumFeatures) {
 		return feature.Epoch{}, fmt.Errorf("%w: epoch with %d features, known are %d", ErrNewer, known, feature.NumFeatures)
@@ -175,6 +196,16 @@ func (r *reader) uint64() uint64 {
 	v := binary.LittleEndian.Uint64(r.b)
 	r.b = r.b[8:]
 	return v
+}
+
+func (r *reader) int32() int32 {
+	if len(r.b) < 4 {
+		r.short = true
+		return 0
+	}
+	v := binary.LittleEndian.Uint32(r.b)
+	r.b = r.b[4:]
+	return int32(v)
 }
 
 func (r *reader) value(valid bool) feature.Value {

@@ -97,7 +97,7 @@ func fill(v reflect.Value, r *rand.Rand) {
 		}
 	case reflect.Bool:
 		v.SetBool(true)
-	case reflect.Int:
+	case reflect.Int, reflect.Int32:
 		v.SetInt(1 + r.Int64N(1e6))
 	case reflect.Uint8:
 		v.SetUint(1)

@@ -12,6 +12,7 @@ import (
 // liquid. It is not safe for concurrent use.
 type Lives struct {
 	rebuilds []event.Rebuild
+	running  map[livesOf][]life.Unit
 	beliefs  map[livesOf]life.Belief
 }
 
@@ -22,7 +23,16 @@ type livesOf struct {
 
 // NewLives learns from rebuilds of all pumps of a site.
 func NewLives(rebuilds []event.Rebuild) *Lives {
-	return &Lives{rebuilds: slices.Clone(rebuilds), beliefs: map[livesOf]life.Belief{}}
+	return &Lives{rebuilds: slices.Clone(rebuilds), running: map[livesOf][]life.Unit{}, beliefs: map[livesOf]life.Belief{}}
+}
+
+// Runs learns that the parts of a kit have come to an age, in strokes, in a pump that still runs.
+func (l *Lives) Runs(k kit, model, liquid string, age float64) {
+	if age > 0 {
+		key := livesOf{k, model, liquid}
+		l.running[key] = append(l.running[key], life.Unit{Life: age})
+		delete(l.beliefs, key)
+	}
 }
 
 // learn takes the rebuilds that the store knows in place of all.
@@ -47,7 +57,7 @@ func (l *Lives) Belief(k kit, model string, in func(pump string) (liquid string)
 	if b, known := l.beliefs[key]; known {
 		return b
 	}
-	var units []life.Unit
+	units := slices.Clone(l.running[key])
 	for i := range l.rebuilds {
 		if r := &l.rebuilds[i]; r.Model == model && in(r.Pump) == liquid {
 			if u, ok := unitOf(r, k); ok {

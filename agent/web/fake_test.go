@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"diastole/agent/event"
+	"diastole/agent/plan"
 	"diastole/agent/watch"
 	"diastole/detect/feature"
 	"diastole/model/pump"
@@ -193,6 +194,21 @@ func (f *fakeSource) Shelve(_ context.Context, id string, s Shelf) (event.Adviso
 
 func (f *fakeSource) Unshelve(_ context.Context, id string) (event.Advisory, error) {
 	return event.Advisory{Advisory: id}, f.err
+}
+
+// Plan is that of the fake tickets.
+func (f *fakeSource) Plan(_ context.Context, weeks int, service float64) (plan.Plan, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	in := plan.Input{Site: "north-works", Now: fakeNow, Weeks: weeks, Service: service}
+	kits := []pump.KitSpec{{Kit: pump.WetEnd, Number: "WE-1020-EX", LeadTimeDays: 21, Stock: &pump.Stock{OnHand: 1, Place: "store A bin 12"}}}
+	for _, t := range f.tickets {
+		if t.State != event.StateClosed {
+			by, _ := time.Parse(time.DateOnly, t.ActBy)
+			in.Pumps = append(in.Pumps, plan.Pump{ID: t.Pump, Model: t.Model, Kits: kits, Needs: []plan.Need{{Ticket: t.Ticket, Kit: t.Kit, Urgency: t.Urgency, By: by}}})
+		}
+	}
+	return plan.Make(in), f.err
 }
 
 func (f *fakeSource) Stock(context.Context) ([]StockLine, error) {

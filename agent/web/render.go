@@ -17,7 +17,7 @@ import (
 var files embed.FS
 
 // pages holds one template for each page, each with the frame and the shared parts.
-var pages = parsePages("fleet", "pump", "tickets", "ticket", "rebuilt", "error")
+var pages = parsePages("fleet", "pump", "tickets", "ticket", "rebuilt", "plan", "error")
 
 func parsePages(names ...string) map[string]*template.Template {
 	functions := template.FuncMap{

@@ -42,6 +42,8 @@ func (s *Server) Handler() http.Handler {
 	mux.Handle("POST /api/v1/pumps/{id}/swapped", s.api(s.postSwapped))
 	mux.Handle("POST /api/v1/pumps/{id}/relearn", s.api(s.postRelearn))
 	mux.Handle("GET /api/v1/stock", s.api(s.getStock))
+	mux.Handle("GET /plan", s.page(s.planPage))
+	mux.Handle("GET /api/v1/plan", s.planAPI())
 	mux.Handle("GET /api/v1/health", s.api(s.getHealth))
 
 	mux.HandleFunc("GET /healthz", healthz)

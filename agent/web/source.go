@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"diastole/agent/event"
+	"diastole/agent/plan"
 	"diastole/agent/watch"
 	"diastole/detect/feature"
 	"diastole/model/pump"
@@ -59,6 +60,8 @@ type Source interface {
 	Unshelve(ctx context.Context, id string) (event.Advisory, error)
 	// Stock is what lies on the shelf now.
 	Stock(ctx context.Context) ([]StockLine, error)
+	// Plan is what is to be done in the weeks to come, with kits on the shelf at a service level between 0 and 1.
+	Plan(ctx context.Context, weeks int, service float64) (plan.Plan, error)
 	// Advisories lists the advisories that are open now, newest first.
 	Advisories(ctx context.Context) ([]event.Advisory, error)
 	// Health says how the agent itself is.

@@ -51,6 +51,8 @@ type ticketData struct {
 	Evidence             []evidenceRow
 	Alternatives         []alternativeRow
 	Severity, Strokes    string
+	// Remaining and Waste say how long the pump will do and what waiting costs in air.
+	Remaining, Waste     string
 	Closed, Acknowledged bool
 	// MayVerify is true where the work is done and nobody has said yet that the pump is good.
 	MayVerify bool
@@ -91,6 +93,12 @@ func newTicketData(f frame, t event.Ticket, j Job) ticketData {
 	}
 	for _, l := range t.Log {
 		data.Log = append(data.Log, logRow{l.Time, l.By, deedWords[l.Did], l.Text})
+	}
+	if t.Remaining != nil {
+		data.Remaining = t.Remaining.Words()
+	}
+	if t.AirWaste != nil {
+		data.Waste = t.AirWaste.Words()
 	}
 	if t.StrokesSinceRebuild > 0 {
 		data.Strokes = grouped(t.StrokesSinceRebuild)

@@ -44,6 +44,7 @@ type commands struct {
 	Relearn  relearnCommand  `cmd:"" help:"begin a new baseline without a rebuild, after another hose, product or damper"`
 	Shelve   shelveCommand   `cmd:"" help:"put an advisory aside for a time, or bring it back"`
 	Stock    stockCommand    `cmd:"" help:"list the kits on the shelf"`
+	Plan     planCommand     `cmd:"" help:"say which pump needs which kit in the weeks to come, and what to order"`
 	Schema   schemaCommand   `cmd:"" help:"print the JSON Schema of the configuration or of the events"`
 	Version  versionCommand  `cmd:"" help:"print the version"`
 }

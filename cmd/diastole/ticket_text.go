@@ -30,7 +30,11 @@ func ticketText(w io.Writer, t event.Ticket) error {
 	for _, k := range t.Bring {
 		line("bring: the %s kit", k)
 	}
-	line("urgency: %s", t.Urgency)
+	if t.ActBy != "" {
+		line("urgency: %s, act by %s", t.Urgency, t.ActBy)
+	} else {
+		line("urgency: %s", t.Urgency)
+	}
 	line("\nWHY: %s, side %s, probability %.0f %%, size %.0f %% of what calls for a rebuild, since %s",
 		t.Fault, t.Side, 100*t.Probability, 100*t.Severity, t.Since.Format(time.RFC3339))
 	for _, e := range t.Evidence {
@@ -43,6 +47,12 @@ func ticketText(w io.Writer, t event.Ticket) error {
 	}
 	if t.Flag != "" {
 		line("  NOTE: %s", t.Flag)
+	}
+	if t.Remaining != nil {
+		line("  %s", t.Remaining.Words())
+	}
+	if t.AirWaste != nil {
+		line("  %s", t.AirWaste.Words())
 	}
 	list("SUSPECTS", t.Suspects)
 	list("CHECK BEFORE OPENING", t.ChecksBeforeOpening)

@@ -13,6 +13,8 @@ type Settings struct {
 	Channels [signal.NumChannels]bool
 	// CounterPerCycle is true where the counter counts cycles (two strokes each) and not strokes.
 	CounterPerCycle bool
+	// EdgePerCycle is true where the stroke edge comes once a cycle and not once a stroke.
+	EdgePerCycle bool
 	// WrapsAt is the total at which the counter starts again from zero; 0 where it does not wrap.
 	WrapsAt float64
 	// MaxStrokeRate is the free-flow stroke rate of the pump's size, 1/s: twice the cycle rate. Zero
@@ -69,6 +71,11 @@ type state struct {
 	Liquid, Supply []reading
 	// Stall is what was seen of the last stall.
 	Stall stall
+	// Side are the readings of the side signal.
+	Side   []reading
+	Switch contact
+	// ByDischarge is set while the discharge times the strokes, because the inlet gives no waveform.
+	ByDischarge bool
 	// Settled is the time before which every sample has come.
 	Settled int64
 	// Now is the time up to which the waveforms have been looked at.
@@ -81,7 +88,6 @@ type state struct {
 	FastEnd int64
 
 	Stretch stretch
-	Rhythm  stroke.Rhythm
 	Running running
 	Epoch   building
 	Latency latency
@@ -118,6 +124,10 @@ func (b *Builder) Push(c signal.Chunk) {
 	switch {
 	case c.Channel == signal.StrokeCount:
 		st.Counter = appendReadings(st.Counter, c)
+	case c.Channel == signal.StrokeEdge:
+		b.closed(start)
+	case c.Channel == signal.SideSignal:
+		st.Side = appendReadings(st.Side, c)
 	case c.Channel == signal.AirFlow:
 		st.Flow = appendReadings(st.Flow, c)
 	case c.Channel == signal.LiquidFlow:
@@ -146,12 +156,32 @@ func (b *Builder) Take() ([]Epoch, []Transition) {
 	return e, t
 }
 
-// primary is the channel that times the strokes: the inlet, whose dips are sharper, where the pump has it.
+// primary is the channel that times the strokes: the inlet, whose dips are sharper, where it gives a waveform.
 func (b *Builder) primary() *wave {
-	if b.set.Channels[signal.AirInletPressure] || !b.set.Channels[signal.DischargePressure] {
-		return &b.st.Inlet
+	if b.st.ByDischarge {
+		return &b.st.Discharge
 	}
-	return &b.st.Discharge
+	return &b.st.Inlet
+}
+
+// choose decides which channel times the strokes of the stretch to come, and reports false where that is not known at
+// a time: the discharge has begun, and the inlet may yet.
+func (b *Builder) choose(to int64) bool {
+	in, out := b.st.Inlet.Segments, b.st.Discharge.Segments
+	switch {
+	case b.st.Stretch.Seen > 0:
+	case len(out) == 0:
+		b.st.ByDischarge = false
+	case !b.set.Channels[signal.AirInletPressure]:
+		b.st.ByDischarge = true
+	case len(in) > 0 && in[0].T0 < out[0].T0+2*hop:
+		b.st.ByDischarge = false
+	case to < out[0].T0+2*hop:
+		return false
+	default:
+		b.st.ByDischarge = true
+	}
+	return true
 }
 
 // secondary is the other pressure.
@@ -174,6 +204,9 @@ func (b *Builder) settle(to int64) {
 
 // step does the earliest thing that is due before or at a time, and reports whether there was one.
 func (b *Builder) step(to int64) bool {
+	if !b.choose(to) {
+		return b.slowStep(min(to, b.st.Discharge.Segments[0].T0))
+	}
 	p := b.primary()
 	if len(p.Segments) == 0 {
 		if b.slowStep(to) {
@@ -199,8 +232,10 @@ func (b *Builder) step(to int64) bool {
 	case bound <= len(seg.Buf) && seg.at(bound) <= to:
 		b.window(bound, false)
 	case ended && bound > len(seg.Buf):
+		end := seg.end()
 		b.window(len(seg.Buf), true)
 		p.drop()
+		b.secondary().trim(end)
 		b.st.Stretch = stretch{ID: b.st.Stretch.ID + 1}
 	default:
 		return false
@@ -231,6 +266,7 @@ func (b *Builder) closeBurst() {
 func (b *Builder) trim(to int64) {
 	b.secondary().trim(to - before)
 	if !b.st.Begun {
-		b.dropSide(to - before)
+		b.dropFlows(to - before)
+		b.st.Side = dropBefore(b.st.Side, to-sideMemory)
 	}
 }

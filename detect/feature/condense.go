@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"diastole/detect/robust"
+	"diastole/detect/signal"
 )
 
 // outlier is the distance from the median, in robust standard deviations, beyond which a value is left out
@@ -66,6 +67,20 @@ func (c *condenser) run(readings []reading) {
 		c.cycles()
 	}
 	c.use()
+	c.wander()
+}
+
+// timing fills in the features that need no more than the strokes' times.
+func (c *condenser) timing(readings []reading) {
+	c.b.scratch.c = slices.Grow(c.b.scratch.c[:0], len(c.strokes))
+	c.split(readings)
+	if len(c.runs) == 0 {
+		return
+	}
+	c.rate()
+	c.scatter()
+	c.sides()
+	c.out.Tier = TierEdges
 }
 
 // split finds the runs and their sides.
@@ -83,14 +98,31 @@ func (c *condenser) split(readings []reading) {
 	}
 	odd := c.b.parity(edges, readings)
 	c.out.CounterExcess = c.b.excess(edges, readings)
+	c.b.compare(&c.out.CounterFacts, edges, readings)
+	signalA := 0.0
 	for k := range c.runs {
 		r := &c.runs[k]
 		p := odd[k]
 		if r.strokes[0].Number&1 != 0 {
 			p = 1 - p
 		}
+		if !c.b.set.Channels[signal.StrokeCount] {
+			p = 0.5 // closings begin with any total
+		}
+		told := c.b.sideVotes(r.strokes)
+		if p < certain && p > 1-certain {
+			p = likely(told + c.b.switchVotes(r.strokes))
+		}
 		r.aFirst = p >= 0.5
 		r.known = p >= certain || p <= 1-certain
+		if r.known && r.aFirst {
+			signalA += told
+		} else if r.known {
+			signalA -= told
+		}
+	}
+	if p := likely(signalA); p >= certain || p <= 1-certain {
+		c.out.SignalA = Value{V: math.Round(p), Valid: true}
 	}
 }
 
@@ -117,10 +149,16 @@ func (c *condenser) rate() {
 	c.set(StrokeRate, 2/m, 2/m*robust.MeanError(cycles, 1)/m)
 }
 
-// operatingPoint is the time means of the pressures over whole cycles.
+// operatingPoint is the time means of the pressures over whole cycles; of a pressure that comes as readings, their mean.
 func (c *condenser) operatingPoint() {
 	c.out.Inlet = c.timeMean(func(s *record) float32 { return s.Inlet })
 	c.out.Discharge = c.timeMean(func(s *record) float32 { return s.Discharge })
+	e := &c.b.st.Epoch
+	if end := e.Strokes[len(e.Strokes)-1].End; !c.out.Inlet.Valid {
+		c.out.Inlet = c.b.readingsMean(c.b.st.Slow.Inlet, e.Start, end)
+	} else if !c.out.Discharge.Valid {
+		c.out.Discharge = c.b.readingsMean(c.b.st.Slow.Discharge, e.Start, end)
+	}
 }
 
 // timeMean is the mean of a pressure, weighted with the strokes' durations. Its error comes from the differences

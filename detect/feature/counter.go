@@ -55,7 +55,7 @@ func (b *Builder) delta(from, to reading) (float64, bool) {
 	if d < 0 && b.set.WrapsAt > 0 {
 		d += b.set.WrapsAt
 	}
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		d *= 2
 	}
 	limit := 3*b.maxRate()*float64(to.T-from.T)/1e9 + 3
@@ -70,40 +70,58 @@ func (b *Builder) maxRate() float64 {
 	return 15
 }
 
-// counterPast is how far back the counter is asked how fast the pump strokes.
-const counterPast = 10 * second
-
-// counterPrior tells the decoder how many strokes the counter makes of the part of a window after the fixed edge.
-func (b *Builder) counterPrior(w *stroke.Window, from, to int64) {
-	var first, last reading
+// counterPrior tells the decoder how many strokes the counter makes of the part of the stretch that is open; t0 is the time of
+// its first grid point. Between readings the total is taken to rise evenly, before the first and after the last one as fast as
+// beside them.
+func (b *Builder) counterPrior(t0 int64) stroke.Counter {
+	begin, end := b.decoder.Open()
+	late := b.st.Latency.likeliest()
+	from, to := t0+int64(begin*1e9)+late, t0+int64(end*1e9)+late
+	var last reading
+	var strokes, beyond, span float64
 	n := 0
 	for _, c := range b.st.Counter {
-		if c.T < max(to-counterPast, b.st.Running.From) || c.T >= to {
+		if c.T < b.st.Running.From || n > 0 && c.T == last.T {
 			continue
 		}
-		if n++; n == 1 {
-			first = c
+		if n++; n > 1 {
+			d, ok := b.delta(last, c)
+			if !ok {
+				return stroke.Counter{}
+			}
+			width := c.T - last.T
+			if n == 2 && last.T > from {
+				part := float64(min(last.T, to) - from)
+				strokes += d * part / float64(width)
+				span += part
+			}
+			if part := min(c.T, to) - max(last.T, from); part > 0 {
+				strokes += d * float64(part) / float64(width)
+				span += float64(part)
+			}
+			if c.T <= to {
+				beyond = d / float64(width)
+			}
 		}
-		last = c
+		if last = c; c.T >= to {
+			break
+		}
 	}
-	span := float64(last.T-first.T) / 1e9
-	d, ok := b.delta(first, last)
-	if n < 2 || !ok || d == 0 {
-		return
+	open := float64(to - from)
+	if rest := float64(to - last.T); rest > 0 && rest < open {
+		strokes += rest * beyond
+		span += rest
 	}
-	open := float64(to-from) / 1e9
-	if w.HasFixed {
-		open -= w.Fixed.At
+	if n < 3 || strokes == 0 || span < 0.9*open || span > 1.1*open {
+		return stroke.Counter{}
 	}
 	quantum := 1.0
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		quantum = 2
 	}
-	rate := d / span
-	w.Strokes = rate * open
-	// A quantum of uncertainty at each end of the span, half a stroke at the end of the window, and strokes that
-	// do not come evenly.
-	w.StrokesSE = math.Hypot(0.6*quantum*open/span, 0.5) + 0.05*w.Strokes
+	// Half a quantum of uncertainty at each end, half a stroke of what is found at the end, and strokes that do not come
+	// evenly.
+	return stroke.Counter{Strokes: strokes, SE: math.Hypot(0.7*quantum, 0.5) + 0.03*strokes}
 }
 
 // run is the edges of one stretch within an epoch: the number of the first, and the times of all, which follow each
@@ -225,7 +243,7 @@ func (b *Builder) seen(r run, readings []reading, latency int64, f func(c readin
 // at the run's first edge is given.
 func (b *Builder) miss(r run, total int64, c reading, t int64) float64 {
 	first, last := int64(math.Round(c.V))-total, int64(math.Round(c.V))-total+1
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		first, last = 2*int64(math.Round(c.V))-total, 2*int64(math.Round(c.V))-total+2
 	}
 	late, early := 0.0, 0.0
@@ -248,7 +266,7 @@ func (b *Builder) miss(r run, total int64, c reading, t int64) float64 {
 // strokes, two for one of cycles.
 func (b *Builder) totals(v float64, k int) []int64 {
 	c := int64(math.Round(v))
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		return []int64{2*c - int64(k) + 1, 2*c + 1 - int64(k) + 1}
 	}
 	return []int64{c - int64(k) + 1}

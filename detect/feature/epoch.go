@@ -136,9 +136,14 @@ type Epoch struct {
 	CounterDelta float64 `json:"counter_delta"`
 	// CounterExcess is how many strokes more than the waveforms the counter saw, over the same time: it is
 	// beyond one either way where one of them is wrong. It is valid where both saw a stretch without a gap.
-	CounterExcess Value              `json:"counter_excess"`
-	Counter       Value              `json:"counter"`
-	Features      [NumFeatures]Value `json:"features"`
+	CounterExcess Value `json:"counter_excess"`
+	Counter       Value `json:"counter"`
+	// CounterFacts is how the counter behaved.
+	CounterFacts CounterFacts `json:"counter_facts"`
+	// SignalA is 1 where the side signal is 1 during the strokes of side A, 0 where it is during those of side B. It is valid
+	// where the signal tells. Without a counter of strokes A is the stroke during which it is 1.
+	SignalA  Value              `json:"signal_a"`
+	Features [NumFeatures]Value `json:"features"`
 	// What stands below is told beside the features: no verdict hangs on it.
 
 	// Tier is how finely the strokes were seen.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"diastole/detect/robust"
+	"diastole/detect/signal"
 )
 
 // building is the epoch under way.
@@ -65,7 +66,9 @@ func (b *Builder) finish(end, limit int64) {
 		c := condenser{b: b, strokes: e.Strokes, out: &out}
 		c.run(readings)
 	}
-	b.dropSide(end - 2*second)
+	b.dropFlows(end - 2*second)
+	b.st.Side = dropBefore(b.st.Side, end-sideMemory)
+	b.trimSwitch(end - 2*int64(patience))
 	b.st.Slow.Inlet = dropBefore(b.st.Slow.Inlet, end-burstGap)
 	b.st.Slow.Discharge = dropBefore(b.st.Slow.Discharge, end-burstGap)
 	b.epochs = append(b.epochs, out)
@@ -84,14 +87,17 @@ func (b *Builder) takeReadings(end int64) []reading {
 
 // count notes what the counter told.
 func (b *Builder) count(out *Epoch, readings []reading) {
+	out.CounterFacts.Readings = int32(len(readings))
 	for _, r := range readings {
 		if b.st.HasReading {
+			b.facts(&out.CounterFacts, b.st.LastReading, r)
 			if d, ok := b.delta(b.st.LastReading, r); ok {
 				out.CounterDelta += d
 			}
 		}
 		b.st.LastReading, b.st.HasReading = r, true
-		out.Counter = Value{V: r.V, Valid: true}
+		// A total of closings is no counter's.
+		out.Counter = Value{V: r.V, Valid: b.set.Channels[signal.StrokeCount]}
 	}
 }
 
@@ -113,7 +119,7 @@ func runsOf(strokes []record) [][]record {
 
 // edgesOf is the run as edges, as the counter's parity wants it.
 func edgesOf(strokes []record, scratch []float64) run {
-	r := run{number: strokes[0].Number - 1}
+	r := run{number: strokes[0].Number - 1, times: make([]int64, 0, len(strokes)+1)}
 	r.times = append(r.times, strokes[0].End-int64(math.Round(strokes[0].Dur*1e9)))
 	durations := make([]float64, 0, len(strokes))
 	for _, s := range strokes {

@@ -65,11 +65,17 @@ func (b *Builder) pressures(from, to int64) {
 	r := &b.st.Running
 	r.Inlet = float64(mean(&b.st.Inlet, from, to))
 	r.Discharge = float64(mean(&b.st.Discharge, from, to))
+	if math.IsNaN(r.Inlet) {
+		r.Inlet = newest(b.st.Slow.Inlet, to)
+	}
+	if math.IsNaN(r.Discharge) {
+		r.Discharge = newest(b.st.Slow.Discharge, to)
+	}
 	r.Swing = math.NaN()
 	if s := b.st.Discharge.span(from, to); s != nil {
 		x := s.Buf[s.index(from):s.index(to)]
 		n := max(1, int(20*second/1000/s.Step))
-		r.Swing = float64(extreme(x, n, 1) - extreme(x, n, -1))
+		r.Swing = float64(swing(x, n))
 	}
 }
 
@@ -130,7 +136,7 @@ func (b *Builder) ratio() float64 {
 // pump races, against its own habit or close to the limit of its size.
 func (b *Builder) judgeDry(now int64) {
 	r := &b.st.Running
-	rate := 2 / (b.st.Rhythm.Period[0] + b.st.Rhythm.Period[1])
+	rate := 2 / (b.decoder.Rhythm.Period[0] + b.decoder.Rhythm.Period[1])
 	flat := r.Discharge < 0.1*r.Inlet && r.Swing < 0.1*r.Inlet
 	races := b.set.MaxStrokeRate > 0 && rate > 0.8*b.set.MaxStrokeRate ||
 		r.UsualRate > 0 && rate > 1.7*r.UsualRate && r.Inlet < 1.1*r.UsualInlet

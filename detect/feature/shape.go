@@ -84,7 +84,7 @@ const fallen = 0.3
 // fall is that of the discharge from its peak in the stroke that ends at to, to its trough in the stroke after it, of
 // which end has been seen: how deep (Pa), and how long before to it began (s; negative where after it). Both are NaN
 // where less than half of the stroke after it has been seen.
-func (b *Builder) fall(from, to, end int64) (swing, dwell float32) {
+func (b *Builder) fall(from, to, end int64) (depth, dwell float32) {
 	nan := float32(math.NaN())
 	dur := to - from
 	last := min(end, to+dur)
@@ -96,18 +96,46 @@ func (b *Builder) fall(from, to, end int64) (swing, dwell float32) {
 	head, tail := s.index(from+dur/4), s.index(to+(last-to)*7/10)
 	peak := extreme(s.Buf[head:s.index(to+dur/5)], n, 1)
 	trough, at := extremeAt(s.Buf[s.index(to):tail], n, -1)
-	swing = peak - trough
-	if !(swing > 0) {
-		return swing, nan
+	depth = peak - trough
+	if !(depth > 0) {
+		return depth, nan
 	}
-	level := peak - fallen*swing
+	level := peak - fallen*depth
 	for i := s.index(to) + at; i > head; i-- {
 		if u, v := s.Buf[i-1], s.Buf[i]; u >= level && v < level {
 			t := float64(s.at(i)) - float64(s.Step)*float64((level-v)/(u-v))
-			return swing, float32((float64(to) - t) / 1e9)
+			return depth, float32((float64(to) - t) / 1e9)
 		}
 	}
-	return swing, nan
+	return depth, nan
+}
+
+// swing is the largest less the smallest mean of n neighbours in x, NaN where x is shorter.
+func swing(x []float32, n int) float32 {
+	if len(x) < n {
+		return float32(math.NaN())
+	}
+	if n == 1 {
+		low, high := x[0], x[0]
+		for _, v := range x {
+			low, high = min(low, v), max(high, v)
+		}
+		return high - low
+	}
+	var sum float64
+	for _, v := range x[:n] {
+		sum += float64(v)
+	}
+	low, high := sum, sum
+	for i := n; i < len(x); i++ {
+		sum += float64(x[i]) - float64(x[i-n])
+		if sum < low {
+			low = sum
+		} else if sum > high {
+			high = sum
+		}
+	}
+	return float32((high - low) / float64(n))
 }
 
 // extreme is the largest (sign 1) or smallest (sign -1) mean of n neighbours in x, NaN where x is shorter.

@@ -103,11 +103,11 @@ func (b *Builder) dropReadings(t int64) {
 	b.st.Counter = dropBefore(b.st.Counter, t)
 	b.st.Slow.Inlet = dropBefore(b.st.Slow.Inlet, t)
 	b.st.Slow.Discharge = dropBefore(b.st.Slow.Discharge, t)
-	b.dropSide(t)
+	b.dropFlows(t)
 }
 
-// dropSide forgets the readings of flows and of the supply before a time.
-func (b *Builder) dropSide(t int64) {
+// dropFlows forgets the readings of flows and of the supply before a time.
+func (b *Builder) dropFlows(t int64) {
 	b.st.Flow = dropBefore(b.st.Flow, t)
 	b.st.Liquid = dropBefore(b.st.Liquid, t)
 	b.st.Supply = dropBefore(b.st.Supply, t)
@@ -139,6 +139,7 @@ func (b *Builder) slowWindow(from, to int64) {
 		}
 		s.LastCount = c
 	}
+	b.switchStrokes(from, to)
 	r.Blind = to-s.LastCount.T > patience
 	s.Seen = to
 	b.st.Now = to
@@ -186,16 +187,24 @@ func (b *Builder) readingsMean(r []reading, from, to int64) Value {
 
 // slowFeatures fills in what readings alone tell of a running pump.
 func (b *Builder) slowFeatures(out *Epoch, readings []reading, from, to int64) {
+	out.Tier = TierTelemetry
 	out.Inlet = b.readingsMean(b.st.Slow.Inlet, from, to)
 	out.Discharge = b.readingsMean(b.st.Slow.Discharge, from, to)
+	if len(b.st.Epoch.Strokes) > 0 {
+		// A switch gives each stroke its time.
+		c := condenser{b: b, strokes: b.st.Epoch.Strokes, out: out}
+		c.timing(readings)
+	}
 	out.Strokes = int(out.CounterDelta)
 	rate := b.counterRate(readings)
+	if out.Features[StrokeRate].Valid {
+		rate = out.Features[StrokeRate]
+	}
 	out.Features[StrokeRate] = rate
 	if flow := b.readingsMean(b.st.Flow, from, to); rate.Valid {
 		out.Features[AirPerStroke] = airPerStroke(flow, rate, out.Inlet)
 		b.slowUse(out, flow, from, to)
 	}
-	out.Tier = TierTelemetry
 }
 
 // counterRate is the rate that counter readings tell. Each end of the span is uncertain by a stroke that is evenly
@@ -218,7 +227,7 @@ func (b *Builder) counterRate(readings []reading) Value {
 		return Value{}
 	}
 	quantum := 1.0
-	if b.set.CounterPerCycle {
+	if b.perCycle() {
 		quantum = 2
 	}
 	rate := total / span

@@ -5,6 +5,8 @@ import (
 	"encoding/gob"
 	"errors"
 	"fmt"
+
+	"diastole/detect/stroke"
 )
 
 // snapshotVersion changes whenever state does: an older snapshot is then refused, not misread.
@@ -14,6 +16,7 @@ const snapshotVersion = 4
 type snapshot struct {
 	Version     int
 	State       state
+	Decoder     stroke.State
 	Epochs      []Epoch
 	Transitions []Transition
 }
@@ -25,7 +28,7 @@ var ErrSnapshot = errors.New("snapshot of the feature builder cannot be read")
 // Snapshot returns all that the Builder remembers. A Builder restored from it goes on bit for bit as this one does.
 func (b *Builder) Snapshot() ([]byte, error) {
 	var out bytes.Buffer
-	err := gob.NewEncoder(&out).Encode(snapshot{snapshotVersion, b.st, b.epochs, b.transitions})
+	err := gob.NewEncoder(&out).Encode(snapshot{snapshotVersion, b.st, b.decoder.State, b.epochs, b.transitions})
 	if err != nil {
 		return nil, fmt.Errorf("writing a snapshot of the feature builder: %w", err)
 	}
@@ -43,6 +46,6 @@ func Restore(s Settings, data []byte) (*Builder, error) {
 		return nil, fmt.Errorf("%w: it has version %d, this program reads version %d", ErrSnapshot, in.Version, snapshotVersion)
 	}
 	b := NewBuilder(s)
-	b.st, b.epochs, b.transitions = in.State, in.Epochs, in.Transitions
+	b.st, b.decoder.State, b.epochs, b.transitions = in.State, in.Decoder, in.Epochs, in.Transitions
 	return b, nil
 }

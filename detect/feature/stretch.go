@@ -3,8 +3,6 @@ package feature
 import (
 	"math"
 	"slices"
-
-	"diastole/detect/stroke"
 )
 
 // stretch is what is known of the primary waveform's stretch without a gap that is being looked at: its
@@ -18,6 +16,8 @@ type stretch struct {
 	Edges []edge
 	// Count is the number of settled edges since the stretch began.
 	Count int
+	// Cut is how many samples of the stretch are no longer in the segment, Gridded how many grid points of it the decoder has.
+	Cut, Gridded int
 }
 
 // edge is a settled changeover.
@@ -30,10 +30,10 @@ type edge struct {
 
 // scratch is memory that is used again.
 type scratch struct {
-	inlet, discharge []float32
-	edges            []edge
-	readings         []reading
-	a, b, c, d       []float64
+	own, other      []float32
+	edges, closings []edge
+	readings        []reading
+	a, b, c, d      []float64
 }
 
 // What is kept of a waveform as the past of the next window: past at least, and as much as the strokes that are
@@ -60,8 +60,8 @@ func (b *Builder) window(n int, final bool) {
 	}
 	b.st.PrimaryStep = seg.Step
 	b.pressures(fresh, end)
-	edges := b.edges(seg, n)
-	settled := b.settledCount(edges, end, final)
+	edges, settled := b.edges(seg, n, final)
+	edges, settled = b.switched(edges, settled, end, final)
 	for _, e := range edges[:settled] {
 		b.addEdge(e)
 	}
@@ -85,75 +85,62 @@ func (b *Builder) window(n int, final bool) {
 	}
 }
 
-// edges decodes the window of the first n samples, and returns the edges after the last settled one.
-func (b *Builder) edges(seg *segment, n int) []edge {
-	st := &b.st.Stretch
-	w, t0 := b.grid(seg, n)
-	if len(w.Inlet)+len(w.Discharge) == 0 {
-		return nil
+// edges gives the samples up to n to the decoder, and returns the edges after the last settled one, of which the first are
+// settled now.
+func (b *Builder) edges(seg *segment, n int, final bool) (edges []edge, settled int) {
+	st, d := &b.st.Stretch, &b.decoder
+	per := perPoint(seg.Step)
+	if st.Gridded == 0 {
+		d.Begin(float64(seg.Step*int64(per))/1e9, minStroke(b.set.MaxStrokeRate))
 	}
-	if len(st.Edges) > 0 {
-		last := st.Edges[len(st.Edges)-1]
-		w.HasFixed = true
-		w.Fixed = stroke.Edge{At: float64(last.T-t0) / 1e9, Side: last.Side}
+	own, other := b.grid(seg, n, per)
+	if b.primary() == &b.st.Inlet {
+		d.Push(own, other, final)
+	} else {
+		d.Push(other, own, final)
 	}
-	b.counterPrior(&w, t0, seg.at(n))
-	b.decoder.Rhythm = b.st.Rhythm
-	found := b.decoder.Decode(w)
-	b.st.Rhythm = b.decoder.Rhythm
+	st.Gridded += len(own)
+	// The time of the stretch's first grid point by the clock of now.
+	t0 := seg.T0 - int64(st.Cut)*seg.Step + (int64(per-1)*seg.Step)/2
+	found, settled := d.Find(b.counterPrior(t0), final)
 	b.scratch.edges = b.scratch.edges[:0]
 	for _, e := range found {
 		b.scratch.edges = append(b.scratch.edges, edge{
 			T: t0 + int64(math.Round(e.At*1e9)), Side: e.Side, Depth: e.Depth, Width: e.Width,
 		})
 	}
-	return b.scratch.edges
+	return b.scratch.edges, settled
 }
 
-// settledCount is how many of the edges stay as they are whatever comes.
-func (b *Builder) settledCount(edges []edge, end int64, final bool) int {
-	if final {
-		return len(edges)
-	}
-	r := b.st.Rhythm
-	open := end - int64(1e9*min(max(1.5*(r.Period[0]+r.Period[1]), 0.3), 4))
-	n := 0
-	for n < len(edges) && edges[n].T < open {
-		n++
-	}
-	return n
-}
+// perPoint is how many samples of a step go into one point of the decoder's grid, which is at least 5 ms.
+func perPoint(step int64) int { return max(1, int((5e6+step/2)/step)) }
 
-// grid puts the pressures of the window on one even grid of at least 5 ms, and returns the time of its first point.
-func (b *Builder) grid(seg *segment, n int) (stroke.Window, int64) {
-	per := max(1, int((5e6+seg.Step/2)/seg.Step))
-	m := n / per
-	step := seg.Step * int64(per)
-	t0 := seg.T0 + (int64(per-1)*seg.Step)/2
-	w := stroke.Window{Step: float64(step) / 1e9, MinStroke: minStroke(b.set.MaxStrokeRate)}
-	if w.Step > maxStep || m < 8 {
-		return stroke.Window{}, t0
-	}
-	own := slices.Grow(b.scratch.inlet[:0], m)[:m]
-	b.scratch.inlet = own
-	inv := 1 / float32(per)
-	for k := range own {
-		sum := float32(0)
-		for _, v := range seg.Buf[k*per : (k+1)*per] {
-			sum += v
-		}
-		own[k] = sum * inv
-	}
-	other := b.secondary().resample(b.scratch.discharge, t0, step, m)
-	if other != nil {
-		b.scratch.discharge = other
-	}
-	if b.primary() == &b.st.Inlet {
-		w.Inlet, w.Discharge = own, other
+// grid puts the pressures that the decoder has not got, up to sample n, on its grid. other is nil where the secondary channel
+// has nothing there.
+func (b *Builder) grid(seg *segment, n, per int) (own, other []float32) {
+	st := &b.st.Stretch
+	m := (n+st.Cut)/per - st.Gridded
+	first := st.Gridded*per - st.Cut
+	if per == 1 {
+		own = seg.Buf[first : first+m]
 	} else {
-		w.Inlet, w.Discharge = other, own
+		own = slices.Grow(b.scratch.own[:0], m)[:m]
+		b.scratch.own = own
+		inv := 1 / float32(per)
+		for k := range own {
+			sum := float32(0)
+			for _, v := range seg.Buf[first+k*per : first+(k+1)*per] {
+				sum += v
+			}
+			own[k] = sum * inv
+		}
 	}
-	return w, t0
+	step := seg.Step * int64(per)
+	other = b.secondary().resample(b.scratch.other, seg.at(first)+(int64(per-1)*seg.Step)/2, step, m, seg.at(n))
+	if other != nil {
+		b.scratch.other = other
+	}
+	return own, other
 }
 
 // maxStep is the widest spacing at which a dip of 20 to 60 ms is still seen, s.
@@ -169,23 +156,31 @@ func minStroke(rate float64) float64 {
 }
 
 // resample writes to dst the means of the wave over each of m steps centred on t0 + k*step, or the values
-// between its samples where they are wider spaced than that, or NaN where it has a gap. It is nil where there is nothing.
-func (w *wave) resample(dst []float32, t0, step int64, m int) []float32 {
+// between its samples where they are wider spaced than that, or NaN where it has a gap. It looks at no sample at or after
+// end. It is nil where there is nothing.
+func (w *wave) resample(dst []float32, t0, step int64, m int, end int64) []float32 {
 	dst = slices.Grow(dst[:0], m)[:m]
 	found := false
 	k := 0
 	for i := range w.Segments {
 		s := &w.Segments[i]
-		if float64(s.Step)/1e9 > maxStep {
+		last := s.index(end) - 1
+		if float64(s.Step)/1e9 > maxStep || last < 0 {
 			continue
 		}
 		for ; k < m && t0+int64(k)*step < s.T0-s.Step/2; k++ {
 			dst[k] = float32(math.NaN())
 		}
-		for ; k < m && t0+int64(k)*step < s.end(); k++ {
-			dst[k] = s.around(t0+int64(k)*step, step)
-			found = true
+		from := k
+		limit := s.at(last + 1)
+		for k < m && t0+int64(k)*step < limit {
+			k++
 		}
+		if from == k {
+			continue
+		}
+		found = true
+		s.means(dst[from:k], t0+int64(from)*step, step, last)
 	}
 	for ; k < m; k++ {
 		dst[k] = float32(math.NaN())
@@ -196,17 +191,36 @@ func (w *wave) resample(dst []float32, t0, step int64, m int) []float32 {
 	return dst
 }
 
-// around is the mean of the samples within half a step of a time, or the value there where fewer than two are.
-func (s *segment) around(t, step int64) float32 {
-	i, j := s.index(t-step/2), s.index(t+step/2)
-	if j-i < 2 {
-		return s.value(t, len(s.Buf)-1)
+// means writes to dst the means of the samples within half a step of t, t+step and so on, or the values there where fewer than
+// two are; last is the index of the last sample that may be looked at.
+func (s *segment) means(dst []float32, t, step int64, last int) {
+	if s.Step == step {
+		// One sample each, all as far off.
+		i := int(max(t-s.T0, 0) / s.Step)
+		f := float32(max(t-s.T0, 0)-int64(i)*s.Step) / float32(s.Step)
+		for k := range dst {
+			v := s.Buf[min(i, last)]
+			if i < last {
+				v += f * (s.Buf[i+1] - v)
+			}
+			dst[k] = v
+			i++
+		}
+		return
 	}
-	sum := float32(0)
-	for _, v := range s.Buf[i:j] {
-		sum += v
+	for k := range dst {
+		i, j := s.index(t-step/2), min(s.index(t+step/2), last+1)
+		if j-i < 2 {
+			dst[k] = s.value(t, last)
+		} else {
+			sum := float32(0)
+			for _, v := range s.Buf[i:j] {
+				sum += v
+			}
+			dst[k] = sum / float32(j-i)
+		}
+		t += step
 	}
-	return sum / float32(j-i)
 }
 
 // value is the linear interpolation at a time; last is the index of the last sample.
@@ -229,12 +243,12 @@ func (b *Builder) forget(seg *segment, n int) {
 	if k := len(st.Edges); k > 0 {
 		keep = min(keep, max(st.Edges[max(k-2, 0)].T-before, seg.at(n)-longestPast))
 	}
-	per := max(1, int((5e6+seg.Step/2)/seg.Step))
-	cut := min(seg.index(keep)/per*per, n)
+	cut := min(seg.index(keep), n)
 	if cut <= 0 {
 		return
 	}
 	seg.cut(cut)
 	st.Seen -= cut
+	st.Cut += cut
 	b.secondary().trim(seg.T0 - before)
 }

@@ -10,6 +10,9 @@ const (
 	// TierTelemetry means readings about once a second and a counter: state, operating point, rate, air and liquid per
 	// stroke.
 	TierTelemetry
+	// TierEdges means that a switch tells the moment of each stroke, and no pressure its shape: rate, asymmetry and
+	// scatter of the strokes' times.
+	TierEdges
 	// TierCoarse means pressures with less than 20 samples a stroke: the moments of the strokes are good to a third of
 	// a sample, the shape of a dip is not seen whole. There is no mean cycle and no jitter.
 	TierCoarse
@@ -19,7 +22,7 @@ const (
 	NumTiers
 )
 
-var tierNames = [NumTiers]string{"none", "telemetry", "coarse", "waveform"}
+var tierNames = [NumTiers]string{"none", "telemetry", "edges", "coarse", "waveform"}
 
 // String is the tier's name.
 func (t Tier) String() string {
@@ -33,15 +36,15 @@ func (t Tier) String() string {
 // a stroke against 20 and more, each held against the same strokes sampled at 500 Hz (tier_test.go). A feature that
 // is not formed in a tier has none.
 var tierErrors = [NumFeatures]map[Tier]float64{
-	StrokeRate:      {TierTelemetry: 0.002, TierCoarse: 0.006, TierWaveform: 0.002},
-	Asymmetry:       {TierCoarse: 0.005, TierWaveform: 0.002},
-	Dispersion:      {TierCoarse: 0.016, TierWaveform: 0.003},
-	Hesitation:      {TierCoarse: 0.012, TierWaveform: 0.005},
+	StrokeRate:      {TierTelemetry: 0.002, TierEdges: 0.002, TierCoarse: 0.006, TierWaveform: 0.002},
+	Asymmetry:       {TierEdges: 0.002, TierCoarse: 0.005, TierWaveform: 0.002},
+	Dispersion:      {TierEdges: 0.003, TierCoarse: 0.016, TierWaveform: 0.003},
+	Hesitation:      {TierEdges: 0.005, TierCoarse: 0.012, TierWaveform: 0.005},
 	Ripple:          {TierCoarse: 0.003, TierWaveform: 0.002},
 	RippleAsymmetry: {TierCoarse: 0.004, TierWaveform: 0.003},
 	DipDepth:        {TierCoarse: 0.015, TierWaveform: 0.002},
 	DipWidth:        {TierCoarse: 0.005, TierWaveform: 0.0006},
-	AirPerStroke:    {TierTelemetry: 0, TierCoarse: 0, TierWaveform: 0},
+	AirPerStroke:    {TierTelemetry: 0, TierEdges: 0, TierCoarse: 0, TierWaveform: 0},
 	Dwell:           {TierCoarse: 0.006, TierWaveform: 0.001},
 	DwellAsymmetry:  {TierCoarse: 0.003, TierWaveform: 0.001},
 }

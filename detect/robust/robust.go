@@ -21,9 +21,63 @@ func Quantile(x []float64, p float64, scratch []float64) float64 {
 	if len(x) == 0 {
 		return math.NaN()
 	}
-	s := append(scratch[:0], x...)
-	slices.Sort(s)
-	return SortedQuantile(s, p)
+	return selectQuantile(append(scratch[:0], x...), p)
+}
+
+// selectQuantile is Quantile of an x that is not empty and whose order it changes.
+func selectQuantile(x []float64, p float64) float64 {
+	h := p * float64(len(x)-1)
+	i := int(h)
+	if i >= len(x)-1 {
+		return slices.Max(x)
+	}
+	v := Select(x, i)
+	if h == float64(i) {
+		return v
+	}
+	return v + (h-float64(i))*(slices.Min(x[i+1:])-v)
+}
+
+// Select puts the element of rank k (from 0) of x in its place, smaller ones before it and larger ones after it, and
+// returns it (Hoare, Comm. ACM 4, 1961, algorithm 65; the pivot is the median of three). No x is NaN. It panics when there is
+// no such rank.
+func Select[F float32 | float64](x []F, k int) F {
+	low, high := 0, len(x)-1
+	for high-low > 12 {
+		mid := int(uint(low+high) / 2)
+		a, b, c := x[low], x[mid], x[high]
+		pivot := max(min(a, b), min(max(a, b), c))
+		i, j := low, high
+		for i <= j {
+			for x[i] < pivot {
+				i++
+			}
+			for x[j] > pivot {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			high = j
+		case k >= i:
+			low = i
+		default:
+			return x[k]
+		}
+	}
+	for i := low + 1; i <= high; i++ {
+		v, j := x[i], i
+		for ; j > low && x[j-1] > v; j-- {
+			x[j] = x[j-1]
+		}
+		x[j] = v
+	}
+	return x[k]
 }
 
 // SortedQuantile is Quantile of an x that is already in ascending order and not empty.
@@ -44,14 +98,18 @@ func MAD(x, scratch []float64) float64 {
 	if len(x) == 0 {
 		return math.NaN()
 	}
+	_, mad := medianMAD(x, scratch)
+	return mad
+}
+
+// medianMAD is Median and MAD of an x that is not empty.
+func medianMAD(x, scratch []float64) (median, mad float64) {
 	s := append(scratch[:0], x...)
-	slices.Sort(s)
-	m := SortedQuantile(s, 0.5)
+	median = selectQuantile(s, 0.5)
 	for i := range s {
-		s[i] = math.Abs(s[i] - m)
+		s[i] = math.Abs(s[i] - median)
 	}
-	slices.Sort(s)
-	return SortedQuantile(s, 0.5)
+	return median, selectQuantile(s, 0.5)
 }
 
 // Mean is the arithmetic mean of x, with a second pass that removes the rounding of the first, NaN for
@@ -111,8 +169,11 @@ func Autocorrelation(x []float64, lag int) float64 {
 // are kept.
 func Kept(dst, x []float64, cut float64, scratch []float64) []float64 {
 	dst = dst[:0]
-	med := Median(x, scratch)
-	limit := cut * MADScale * MAD(x, scratch)
+	if len(x) == 0 {
+		return dst
+	}
+	med, mad := medianMAD(x, scratch)
+	limit := cut * MADScale * mad
 	for _, v := range x {
 		if limit == 0 || math.Abs(v-med) <= limit {
 			dst = append(dst, v)

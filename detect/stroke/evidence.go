@@ -1,17 +1,15 @@
 package stroke
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
-// The spans of the evidence, s. The inlet falls within 10 to 30 ms: the mean of the span before a sample less the mean
-// of the span after it. The discharge sags for 30 to 150 ms and, where the valve hesitates, for as long as it does; what
-// marks the changeover is that it turns and rises: a bend over a span to either side (common practice).
+// The spans of the evidence, in shortest strokes, for the dips of big pumps are wider. Those of a one-inch pump, whose shortest
+// stroke is 48 ms: the inlet falls within 10 to 30 ms, so the mean of the 25 ms before a sample less that of the 25 ms after
+// it. The discharge sags for 30 to 150 ms and, where the valve hesitates, for as long as it does; what
+// marks the changeover is that it turns and rises: a bend over 60 ms to either side (common practice).
 const (
-	inletSpan     = 0.025
-	dischargeSpan = 0.060
-	dischargeMean = 0.010
+	inletSpan     = 0.52
+	dischargeSpan = 1.25
+	dischargeMean = 0.21
 )
 
 // maxLag bounds how much later than the inlet the discharge may turn, s: filling a hose or a damper takes some ten
@@ -22,13 +20,17 @@ const (
 	lagShare = 3.4
 )
 
-// minPresence is how far tall maxima must stand out of white noise for a window to hold strokes: those of a
+// minPresence is how far tall maxima must stand out of white noise for there to be strokes: those of a
 // thousand noise samples reach 2 to 3.
 const minPresence = 4
 
 // scatter is that of a channel's evidence, relative to its height, that does not come from noise: no two changeovers
-// are the same, and valves and pipes move the pressures as well.
-const scatter = 0.08
+// are the same, and valves and pipes move the pressures as well. Where a span is one sample only, a dip of the inlet may fall
+// between two: scatterCoarse.
+const (
+	scatter       = 0.08
+	scatterCoarse = 0.25
+)
 
 // strength describes one channel's evidence: the usual height of its tall maxima, what white noise of the samples adds
 // to it, and the whole scatter that it is trusted to have.
@@ -47,121 +49,148 @@ func over(a, b float64) float64 {
 	return a / b
 }
 
-// secondScale turns the median absolute second difference of white noise into its standard deviation,
-// 1/(Phi^-1(3/4) sqrt(6)).
-const secondScale = 1.482602218505602 / 2.449489742783178
-
-// leastNoise is the noise below which a fall cannot be a changeover, relative to the absolute pressure. The smallest
-// dips in practice are some fifty times that.
-const leastNoise = 2e-4
-
-// white is the standard deviation that white noise of the samples x gives an evidence which passes on a share of its
-// variance. It is told by the second differences of some of the samples, which changeovers hardly touch.
-func (d *Decoder) white(x []float32, share float64) float64 {
-	d.sorted = d.sorted[:0]
-	level := 0.0
-	stride := max(2, len(x)/200)
-	for i := 2; i < len(x); i += stride {
-		if v := math.Abs(float64(x[i-2]) - 2*float64(x[i-1]) + float64(x[i])); v == v {
-			d.sorted = append(d.sorted, v)
-			level = float64(x[i])
-		}
+// strength is that of a lane by the peaks that it remembers.
+func (d *Decoder) strength(l *lane, span int) strength {
+	h := l.height(&d.short)
+	share := scatter
+	if span == 1 {
+		share = scatterCoarse
 	}
-	if len(d.sorted) == 0 {
-		return 0
-	}
-	slices.Sort(d.sorted)
-	return max(d.sorted[len(d.sorted)/2]*secondScale*math.Sqrt(share), leastNoise*(math.Abs(level)+101325))
+	return strength{height: h, white: l.White, noise: math.Hypot(l.White, share*h)}
 }
 
-// measure estimates the strength of evidence e over spans of n from its maxima.
-func (d *Decoder) measure(e []float64, n int, white float64) strength {
-	d.sorted = maxima(d.sorted[:0], e, n, white, len(e))
-	if len(d.sorted) == 0 {
-		return strength{white: white, noise: white}
-	}
-	height := tall(d.sorted)
-	return strength{height: height, white: white, noise: math.Hypot(white, scatter*height)}
-}
-
-// combine forms the evidence of the window in d.z, in standard deviations of its own noise, and returns the
-// height that an ordinary changeover has in it, 0 where nothing stands out. The weights are those of a matched filter
+// weights make one evidence of the two channels', in standard deviations of its own noise. They are those of a matched filter
 // over independent channels: height over variance (Kay, Fundamentals of Statistical Signal Processing II,
 // 1998, ch. 4). Where one channel has a hole, the other counts alone, stretched to the same height.
-func (d *Decoder) combine(w Window) float64 {
-	var in, out strength
-	n := max(len(w.Inlet), len(w.Discharge))
-	nIn := max(int(math.Round(inletSpan/w.Step)), 1)
-	nOut := max(int(math.Round(dischargeSpan/w.Step)), 1)
-	if w.Inlet != nil {
-		d.in = fall(d.in, w.Inlet, nIn)
-		white := d.white(w.Inlet, 2/float64(nIn))
-		d.dip(d.in, w, nIn, white)
-		in = d.measure(d.in, nIn, white)
-	}
-	if w.Discharge != nil {
-		half := int(math.Round(dischargeMean / w.Step))
-		d.out = d.bend(d.out, w.Discharge, nOut, half)
-		out = d.measure(d.out, nOut/2+1, d.white(w.Discharge, 1.5/float64(2*half+1)))
-	}
-	if max(in.presence(), out.presence()) < minPresence {
-		return 0
-	}
-	lag := 0
-	if in.height > 0 && out.height > 0 {
-		lag = d.lag(w.Step, min(maxLag, lagShare*w.MinStroke), in)
-	}
-	total := math.Hypot(in.ratio(), out.ratio())
-	inWeight, outWeight := over(in.ratio(), in.noise)/total, over(out.ratio(), out.noise)/total
-	inAlone, outAlone := over(total, in.height), over(total, out.height)
-	d.z = slices.Grow(d.z[:0], n)[:n]
-	for i := range d.z {
-		u, v := math.NaN(), math.NaN()
-		if in.height > 0 {
-			u = d.in[i]
-		}
-		if out.height > 0 && i+lag < n {
-			v = d.out[i+lag]
-		}
-		switch {
-		case u == u && v == v:
-			d.z[i] = inWeight*u + outWeight*v
-		case u == u:
-			d.z[i] = inAlone * u
-		case v == v && in.height == 0:
-			d.z[i] = outAlone * v
-		default:
-			d.z[i] = 0
-		}
-	}
-	return total
+type weights struct {
+	// total is the evidence of an ordinary changeover; 0 where nothing stands out.
+	total float64
+	// in, out, and inAlone, outAlone weigh the channels.
+	in, out, inAlone, outAlone float32
+	// Where the inlet shows changeovers, the discharge counts for most at most, Pa, and in full only from an inlet's fall of full
+	// on, Pa: how deep a sag is in which the valve hangs says nothing about where it ends. Elsewhere there are no such bounds.
+	most, full float32
 }
 
-// usualLag is supposed until the pump has shown its own.
+// clearInlet is the ratio from which an inlet by itself shows changeovers.
+const clearInlet = 5
+
+func weigh(in, out strength) weights {
+	if max(in.presence(), out.presence()) < minPresence {
+		return weights{}
+	}
+	w := weights{total: math.Hypot(in.ratio(), out.ratio()), most: float32(math.Inf(1)), full: float32(math.Inf(-1))}
+	w.in, w.out = float32(over(in.ratio(), in.noise)/w.total), float32(over(out.ratio(), out.noise)/w.total)
+	w.inAlone, w.outAlone = float32(over(w.total, in.height)), float32(over(w.total, out.height))
+	if in.ratio() > clearInlet {
+		w.most, w.full = float32(out.height), float32(in.height/3)
+	}
+	return w
+}
+
+// unbacked is the part of the discharge's evidence that counts where the inlet does not fall.
+const unbacked = 0.25
+
+// join is the evidence of a dip u of the inlet and a bend v of the discharge, NaN where a channel has a hole. f is how far the
+// inlet falls there, dip or not: after a hang the pump runs against no pressure and draws so much air that the inlet stays low.
+func (w *weights) join(u, v, f float32) float32 {
+	switch {
+	case u == u && v == v:
+		v = min(v, w.most)
+		if f < w.full && v > 0 {
+			v *= unbacked + (1-unbacked)*max(f, 0)/w.full
+		}
+		return w.in*u + w.out*v
+	case u == u:
+		return w.inAlone * u
+	case v == v:
+		return w.outAlone * v
+	}
+	return 0
+}
+
+// extend forms the evidence of the samples that were pushed. Where more samples of the stretch will come, it stops where
+// it would need them.
+func (d *Decoder) extend(fresh int, final bool) {
+	sp := d.spans()
+	ripe := len(d.In.X)
+	if !final {
+		ripe = max(min(ripe-sp.slow, ripe-sp.w-sp.h-sp.lag), d.Ripe)
+	}
+	d.In.noise(&d.short, fresh, 2/float64(sp.n))
+	d.In.fall(sp.n)
+	d.dips(sp, ripe)
+	d.Out.noise(&d.short, fresh, 1.5/float64(2*sp.h+1))
+	known := len(d.Out.E)
+	d.Out.bend(sp.w, sp.h)
+	// The last places are looked at again when their neighbours are there.
+	gap := sp.w/2 + 1
+	d.Out.findPeaks(d.Out.E, max(known-gap, 0), len(d.Out.E)-gap, gap)
+	in, out := d.strength(&d.In, sp.n), d.strength(&d.Out, sp.w)
+	d.weights = weigh(in, out)
+	lag := 0
+	if in.height > 0 && out.height > 0 {
+		lag = d.lag(sp.lag, d.Ripe, ripe, in)
+	}
+	least := float32(leastHeight(d.weights.total))
+	for i := d.Ripe; i < ripe; i++ {
+		z := float32(0)
+		if d.weights.total > 0 {
+			u, v := d.In.E[i], d.Out.at(i+lag)
+			if z = d.weights.join(u, v, d.weights.full); z >= least {
+				z = d.weights.join(u, v, d.In.fallAt(i))
+			}
+		}
+		d.Z = append(d.Z, z)
+	}
+	d.Ripe = ripe
+	d.findCandidates(sp, lag, final)
+}
+
+// at is the evidence at a place, NaN where it was not formed.
+func (l *lane) at(i int) float32 {
+	if i < len(l.E) {
+		return l.E[i]
+	}
+	return float32(math.NaN())
+}
+
+// fallAt is how far an inlet falls about a place.
+func (l *lane) fallAt(i int) float32 {
+	f := float32(0)
+	for _, v := range l.F[max(i-1, 0):max(min(i+2, len(l.F)), max(i-1, 0))] {
+		f = max(f, v)
+	}
+	return f
+}
+
+// usualLag is supposed until the pump has shown its own, s.
 const usualLag = 0.050
 
 // leastCorrelation is that of falls and bends from which their lag is believed.
 const leastCorrelation = 0.3
 
 // lag finds, in samples, how much later the discharge turns than the inlet falls: the shift at which the
-// discharge's bends, summed over the inlet's tall falls, are largest. It is averaged over windows.
-func (d *Decoder) lag(step, most float64, in strength) int {
+// discharge's bends, summed over the inlet's tall falls in [from, to), are largest. It is averaged over time.
+func (d *Decoder) lag(most, from, to int, in strength) int {
+	r := &d.Rhythm
 	d.tall = d.tall[:0]
-	for i, u := range d.in {
-		if u > in.height/2 {
+	square := float32(0)
+	for i := from; i < to; i++ {
+		if u := d.In.E[i]; u > float32(in.height/2) {
 			d.tall = append(d.tall, i)
+			square += u * u
 		}
 	}
-	best, bestSum, bestSquare := -1, 0.0, 0.0
-	for l := 0; l <= int(most/step); l++ {
-		var sum, square, out float64
+	best, bestSum, bestSquare := -1, float32(0), float32(0)
+	for l := 0; l <= most && len(d.tall) > 0; l++ {
+		var sum, out float32
 		for _, i := range d.tall {
-			if i+l >= len(d.out) {
+			if i+l >= len(d.Out.E) {
 				break
 			}
-			if u, v := d.in[i], d.out[i+l]; v == v {
-				sum += u * v
-				square += u * u
+			if v := d.Out.E[i+l]; v == v {
+				sum += d.In.E[i] * v
 				out += v * v
 			}
 		}
@@ -169,15 +198,14 @@ func (d *Decoder) lag(step, most float64, in strength) int {
 			best, bestSum, bestSquare = l, sum, square*out
 		}
 	}
-	r := &d.Rhythm
-	if best >= 0 && bestSum > leastCorrelation*math.Sqrt(bestSquare) {
+	if best >= 0 && float64(bestSum) > leastCorrelation*math.Sqrt(float64(bestSquare)) {
 		if !r.HasLag {
-			r.Lag, r.HasLag = float64(best)*step, true
+			r.Lag, r.HasLag = float64(best)*d.Step, true
 		}
-		r.Lag += 0.2 * (float64(best)*step - r.Lag)
+		r.Lag += 0.2 * (float64(best)*d.Step - r.Lag)
 	}
 	if !r.HasLag {
-		return int(math.Round(usualLag / step))
+		return min(round(usualLag/d.Step), most)
 	}
-	return int(math.Round(r.Lag / step))
+	return min(round(r.Lag/d.Step), most)
 }

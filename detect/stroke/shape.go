@@ -11,20 +11,13 @@ const (
 	recoveryTo         = 0.300
 )
 
-// How far the steepest fall may lie from the maximum of the evidence, which the discharge pulls: of a big pump, whose
-// discharge turns late, backShare shortest strokes before it. And how far the moment of half the fall may lie from
-// the steepest one, s.
-const (
-	steepestReach = 0.050
-	backShare     = 1.5
-	halfReach     = 0.030
-)
+// halfReach is how far the moment of half the fall may lie from the steepest one, s.
+const halfReach = 0.030
 
-// shape measures the dip at a time near at (in samples) in the inlet, and returns the edge at the moment at which
-// the inlet had fallen by half: the sharpest mark of a changeover. ok is false where there is no dip.
-func shape(w Window, at float64) (e Edge, ok bool) {
-	x, step := w.Inlet, w.Step
-	at = steepest(x, at, step, max(steepestReach, backShare*w.MinStroke))
+// shape measures the dip of the inlet that falls most at a time (in samples), and returns a candidate at the moment at which
+// the inlet had fallen by half, from the first sample held: the sharpest mark of a changeover. ok is false where there is no dip.
+func (d *Decoder) shape(at float64) (c candidate, ok bool) {
+	x, step := d.In.X, d.Step
 	level, n := 0.0, 0
 	for i := ceil(at + levelFrom/step); i <= floor(at+levelTo/step); i++ {
 		if i >= 0 && i < len(x) {
@@ -39,33 +32,20 @@ func shape(w Window, at float64) (e Edge, ok bool) {
 		}
 	}
 	if n == 0 || low < 0 {
-		return Edge{}, false
+		return candidate{}, false
 	}
 	level /= float64(n)
 	bottom := vertex(float64(x[low-1]), float64(x[low]), float64(x[low+1]))
-	if level <= bottom {
-		return Edge{}, false
+	if !(level > bottom) {
+		return candidate{}, false
 	}
 	half := (level + bottom) / 2
 	fallen := crossing(x, low, -1, half, at+levelFrom/step)
 	if math.IsNaN(fallen) || math.Abs(fallen-at)*step > halfReach {
-		return Edge{}, false
+		return candidate{}, false
 	}
 	risen := crossing(x, low, 1, half, at+recoveryTo/step)
-	return Edge{At: fallen * step, Depth: level - bottom, Width: (risen - fallen) * step}, true
-}
-
-// steepest is the sample of x around which it falls most, over 15 ms to either side, from back s before near to steepestReach
-// after it.
-func steepest(x []float32, near, step, back float64) float64 {
-	h := max(1, int(math.Round(0.015/step)))
-	best, most := near, float32(0)
-	for i := max(ceil(near-back/step), h); i <= floor(near+steepestReach/step) && i+h < len(x); i++ {
-		if f := x[i-h] - x[i+h]; f > most {
-			best, most = float64(i), f
-		}
-	}
-	return best
+	return candidate{At: fallen * step, Depth: level - bottom, Width: (risen - fallen) * step}, true
 }
 
 func ceil(x float64) int  { return int(math.Ceil(x)) }

@@ -3,15 +3,19 @@
 // At each changeover of the air valve an emptied chamber is connected to the supply: the air inlet dips
 // sharply, for 20 to 60 ms, and recovers. The flow from the pump pauses at the same time, so the discharge
 // pressure sags. Both are turned into one evidence signal in units of its own noise; its maxima are
-// candidate changeovers; and the sequence of candidates that a pump with two sides, each with its own
-// rhythm and its own dip, explains best is found by dynamic programming. Nothing is compared with a
+// candidate changeovers. Where the candidates that stand out follow each other in the rhythm that the pump has
+// shown, they are the changeovers; where anything is left open, the sequence that a pump with two sides,
+// each with its own rhythm and its own dip, explains best is found by dynamic programming. Nothing is compared with a
 // fixed level, so a small dip between large ones (one leaking check valve) is found where the rhythm asks
 // for it, and a noise peak that the rhythm does not ask for is not.
+//
+// The work on each sample is done once. What a [Decoder] holds is bounded, and is all that it knows: it can be stored
+// and goes on from there as if nothing had happened.
 package stroke
 
 // Edge is one changeover: the end of one stroke and the start of the next.
 type Edge struct {
-	// At is the time from the first sample of the window, s.
+	// At is the time from the first sample of the stretch, s.
 	At float64
 	// Side alternates between 0 and 1 along the pump's two strokes: it is the side of the stroke that ends
 	// here. Which of them is A, the waveform cannot tell.
@@ -21,27 +25,18 @@ type Edge struct {
 	// Depth and Width are those of the inlet's dip, Pa and s, the width at half the depth; NaN where there is no
 	// inlet or no dip in it.
 	Depth, Width float64
+
+	top float64 // time of the evidence's maximum, s
 }
 
-// Window is a stretch of waveform without a gap, on an even grid of 5 to 40 ms.
-type Window struct {
-	// Step is the spacing of the grid, s.
-	Step float64
-	// Inlet and Discharge are gauge pressures, Pa; nil where the channel is absent. At least one is present, and
-	// where both are they have the same length. NaN marks the holes of the discharge where both are.
-	Inlet, Discharge []float32
-	// MinStroke is the shortest stroke that the pump can make, s.
-	MinStroke float64
-	// Fixed is an edge that an earlier window settled, at Fixed.At in this one: the sequence goes on from it.
-	// HasFixed is false where there is none.
-	Fixed    Edge
-	HasFixed bool
-	// Strokes is how many strokes a counter saw in the window, with the standard error StrokesSE; a
-	// StrokesSE of zero means that there is no counter.
-	Strokes, StrokesSE float64
+// Counter is what a stroke counter tells of the part of a stretch that is not settled.
+type Counter struct {
+	// Strokes is how many strokes it saw, with the standard error SE; an SE of zero means that there is no counter, or
+	// none to be believed.
+	Strokes, SE float64
 }
 
-// Rhythm is how the pump beats: what one window learned and the next one starts from.
+// Rhythm is how the pump beats: what one look learned and the next one starts from.
 type Rhythm struct {
 	// Period and Spread are the usual duration of a stroke of each side and its scatter, s.
 	Period, Spread [2]float64
@@ -52,6 +47,6 @@ type Rhythm struct {
 	// Lag is how much later than the inlet the discharge shows a changeover, s; HasLag is false until known.
 	Lag    float64
 	HasLag bool
-	// Known is false until a window has shown a rhythm.
+	// Known is false until a look has shown a rhythm.
 	Known bool
 }
