@@ -29,7 +29,7 @@ type Stretch struct {
 
 const (
 	// longest is how many stretches are kept.
-	longest = 48
+	longest = 32
 	// finest is the shortest stretch.
 	finest = 30 * time.Minute
 )
