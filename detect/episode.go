@@ -142,7 +142,7 @@ func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Tim
 	for _, x := range e.Causes {
 		cause := x.Told.Cause
 		switch {
-		case isState(cause) || cause == pump.UnexplainedChange: // these end otherwise
+		case isState(cause) || isSignalled(cause) || cause == pump.UnexplainedChange: // these end otherwise
 		case !b.Supports(v, func(h *diagnose.Hypothesis) bool { return !h.IsFault() && h.Cause == cause }):
 			if x.absent() {
 				out = append(out, x.finding(CauseCleared, at))

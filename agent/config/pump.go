@@ -62,6 +62,7 @@ func (b *builder) pump(path string, f *filePump) Pump {
 	for _, c := range p.Channels {
 		p.Settings.Channels[c.Channel] = true
 	}
+	p.Settings.Supply = b.supplyPath(path+".supply_path", f.SupplyPath)
 	p.Settings.Counter = counter(f.Channels[signal.StrokeCount.String()])
 	p.Settings.EdgePerCycle = f.Channels[signal.StrokeEdge.String()].Counts == countables[1]
 	for _, c := range p.Channels {

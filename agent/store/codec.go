@@ -9,9 +9,10 @@ import (
 	"diastole/detect/feature"
 )
 
-// The body of an epoch, little endian; 48 bytes for a pump at rest, 256 with nine features:
+// The body of an epoch, little endian; some 60 bytes for a pump at rest, 300 with all features, 550 more for one with its mean
+// cycle:
 //
-//	u8   layout, 1
+//	u8   layout, 2
 //	i64  start, i64 end        ns since 1970 UTC
 //	u8   state
 //	u8   flags                 anchored; inlet, discharge, counter, counter excess valid; facts of the counter; signal of A
@@ -23,10 +24,18 @@ import (
 //	u8   number of features the writer knew
 //	u64  which of them are valid
 //	     for each valid one: f64 value, f64 standard error
+//	from layout 2 on:
+//	u8   tier
+//	u8   number of further values the writer knew
+//	u64  which of them are valid
+//	     for each valid one: f64 value, f64 standard error
+//	u8   1 where a mean cycle follows, else 0: i64 strokes, f64 share of A, f64 period, and for inlet and discharge:
+//	     u8 number of points, each f32; f64 residual
 //	u32  CRC-32C over the pump's id and all of the above
 //
-// Numbers of what is not valid mean nothing and are not stored; they come back as zero.
-const epochLayout = 1
+// Numbers of what is not valid mean nothing and are not stored; they come back as zero. A mean
+// cycle is stored only where it is to be kept.
+const epochLayout = 2
 
 const (
 	flagAnchored = 1 << iota
@@ -95,6 +104,7 @@ func encodeEpoch(pump string, e *feature.Epoch) ([]byte, error) {
 	}
 	b = le.AppendUint64(b, valid)
 	b = appendValues(b, e.Features[:]...)
+	b = appendBeside(b, e)
 	return le.AppendUint32(b, sum([]byte(pump), b)), nil
 }
 
@@ -120,7 +130,8 @@ func decodeEpoch(pump string, body []byte) (feature.Epoch, error) {
 		return e, fmt.Errorf("%w: checksum of an epoch of pump %s", ErrDamaged, pump)
 	}
 	r := reader{b: content}
-	if layout := r.byte(); layout != epochLayout {
+	layout := r.byte()
+	if layout < 1 || layout > epochLayout {
 		return e, fmt.Errorf("%w: epoch layout %d, known is %d", ErrNewer, layout, epochLayout)
 	}
 	e.Start = fromNanoseconds(int64(r.uint64()))
@@ -149,6 +160,11 @@ func decodeEpoch(pump string, body []byte) (feature.Epoch, error) {
 	valid := r.uint64()
 	for i := range known {
 		e.Features[i] = r.value(valid&(1<<i) != 0)
+	}
+	if layout >= 2 {
+		if err := r.beside(&e); err != nil {
+			return feature.Epoch{}, err
+		}
 	}
 	if r.short || len(r.b) != 0 {
 		return feature.Epoch{}, fmt.Errorf("%w: epoch of %d bytes", ErrDamaged, len(body))

@@ -115,6 +115,9 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 	b.Filter.Move(keep, &offsetVar, &none)
 	before := b.Filter
 	healthy := b.Filter.Update(&m, &none)
+	if b.top() > b.Threshold {
+		b.Filter.Hold(&before) // what stands is not the level that was learned, however long it does
+	}
 	b.remember(&m)
 	top := 0.0
 	for i := range b.Tracks {
@@ -137,6 +140,17 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 			}
 		}
 	}
+}
+
+// top is the largest score of a single track.
+func (b *Bank) top() float64 {
+	top := 0.0
+	for i := range b.Tracks {
+		for k := range b.Tracks[i] {
+			top = max(top, b.Tracks[i][k].Score)
+		}
+	}
+	return top
 }
 
 // remember keeps an epoch for the present level, A and B named as the healthy filter finds them.

@@ -25,7 +25,7 @@ type Stretch struct {
 
 const (
 	// longest is how many stretches are kept.
-	longest = 64
+	longest = 32
 	// finest is the shortest stretch.
 	finest = 30 * time.Minute
 )
@@ -37,7 +37,7 @@ func (b *Bank) Follow(c *Course, strokes, run, seen float64) {
 	l := b.level()
 	for j := range baseline.Dim {
 		if l.Has[j] {
-			s.N[j], s.Dev[j], s.Var[j] = 1, l.Dev[j], l.Var[j]
+			s.N[j], s.Dev[j], s.Var[j] = 1, short(l.Dev[j]), short(l.Var[j])
 		}
 	}
 	if n := len(c.Stretches); n > 0 && s.To.Sub(c.Stretches[n-1].From) < finest {
@@ -69,11 +69,14 @@ func joined(a, b Stretch) Stretch {
 	a.Seen += b.Seen
 	for j := range baseline.Dim {
 		a.N[j] += b.N[j]
-		a.Dev[j] += b.Dev[j]
-		a.Var[j] += b.Var[j]
+		a.Dev[j] = short(a.Dev[j] + b.Dev[j])
+		a.Var[j] = short(a.Var[j] + b.Var[j])
 	}
 	return a
 }
+
+// short is a number with the digits of a single: gob leaves out the zeros, and the state of a pump stays small.
+func short(x float64) float64 { return float64(float32(x)) }
 
 // level is the mean level over the stretch. The variance is that of one epoch: neighbouring levels share their epochs and their
 // regime, so that the mean of them is hardly better.

@@ -62,6 +62,12 @@ func (c *condenser) run(readings []reading) {
 	c.sides()
 	c.air()
 	c.wander()
+	c.out.Tier = c.tier()
+	if c.out.Tier == TierWaveform {
+		c.jitter()
+		c.cycles()
+	}
+	c.use()
 }
 
 // timing fills in the features that need no more than the strokes' times.
@@ -71,6 +77,7 @@ func (c *condenser) timing(readings []reading) {
 	if len(c.runs) == 0 {
 		return
 	}
+	c.out.Tier = TierEdges
 	c.rate()
 	c.scatter()
 	c.sides()

@@ -103,7 +103,14 @@ func (b *Builder) dropReadings(t int64) {
 	b.st.Counter = dropBefore(b.st.Counter, t)
 	b.st.Slow.Inlet = dropBefore(b.st.Slow.Inlet, t)
 	b.st.Slow.Discharge = dropBefore(b.st.Slow.Discharge, t)
+	b.dropSide(t)
+}
+
+// dropSide forgets the readings of flows and of the supply before a time.
+func (b *Builder) dropSide(t int64) {
 	b.st.Flow = dropBefore(b.st.Flow, t)
+	b.st.Liquid = dropBefore(b.st.Liquid, t)
+	b.st.Supply = dropBefore(b.st.Supply, t)
 }
 
 // slowWindow looks at the readings of [from, to).
@@ -195,7 +202,9 @@ func (b *Builder) slowFeatures(out *Epoch, readings []reading, from, to int64) {
 	out.Features[StrokeRate] = rate
 	if flow := b.readingsMean(b.st.Flow, from, to); rate.Valid {
 		out.Features[AirPerStroke] = airPerStroke(flow, rate, out.Inlet)
+		b.slowUse(out, flow, from, to)
 	}
+	out.Tier = max(out.Tier, TierTelemetry)
 }
 
 // counterRate is the rate that counter readings tell. Each end of the span is uncertain by a stroke that is evenly
