@@ -58,9 +58,6 @@ const (
 	// processChanges is how many times a year something outside the pump changes by so much that it could be taken for wear:
 	// about once a month (common practice).
 	processChanges = 12.0
-	// misjudged is by how much healthy pumps of the campaign of false tickets bring more of them than pumps about which what was
-	// learned is true: a run length counts on the spread of regimes that a short stretch has shown.
-	misjudged = 5
 	// needlessLooks is how many needless advisories a pump may bring in a year, where the budget of tickets is smaller: they ask
 	// for a look and not for a teardown.
 	needlessLooks = 1.0
@@ -78,7 +75,7 @@ func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget
 	}
 	// Half of the budget is for the healthy pump, which is tried at every epoch and looked at in two ways (see weight), half
 	// for process changes, which are few. All hypotheses and their sizes are one chart: they are mixed, not chosen from.
-	b.Threshold = chart.Threshold(2*misjudged, epochsPerYear, budget/2)
+	b.Threshold = chart.Threshold(2, epochsPerYear, budget/2)
 	b.Margin = chart.Threshold(1, processChanges, budget/2)
 	looks := max(budget, needlessLooks)
 	b.CauseThreshold = chart.Threshold(2, epochsPerYear, looks/2)
