@@ -45,7 +45,7 @@ func viewOf(s watch.Status, stale bool) web.PumpView {
 		State: s.Monitor.Running.State, LastData: s.LastData, Stale: stale,
 		Inlet: s.Newest.Inlet, Discharge: s.Newest.Discharge,
 		Statistic: s.Monitor.Score, Threshold: s.Monitor.Threshold, StrokesSinceRebuild: s.SinceRebuild,
-		Advisories: s.Advisories, Unseen: unseen(s),
+		Advisories: s.Advisories, Unseen: unseen(s), Beside: s.Newest.Beside(), Tier: s.Newest.Tier,
 	}
 	switch b := s.Monitor.Baseline; {
 	case b != nil:

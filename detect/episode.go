@@ -36,19 +36,29 @@ type episodes struct {
 type pending struct {
 	What   string
 	Epochs int
-	Since  time.Time
+	// Since is the estimated time of the change, Begun the epoch that first gave the reason.
+	Since, Begun time.Time
 }
 
-// ripe takes the reason that an epoch gives (empty: none), and reports whether it has persisted.
-func (p *pending) ripe(what string, since time.Time) bool {
+// ripe takes the reason that an epoch gives (empty: none), and reports whether it has persisted, and for a time.
+func (p *pending) ripe(what string, since, at time.Time, wait time.Duration) bool {
 	if what == "" || what != p.What {
-		*p = pending{What: what, Since: since}
+		*p = pending{What: what, Since: since, Begun: at}
 	}
 	if what == "" {
 		return false
 	}
 	p.Epochs++
-	return p.Epochs >= diagnose.Persistence
+	return p.Epochs >= diagnose.Persistence && at.Sub(p.Begun) >= wait
+}
+
+// passes is how long what may pass by itself is waited for: a lump on a seat, a header that another user pulls down. Wear that is
+// seen growing over days loses nothing by it. A diaphragm does not heal.
+func passes(f pump.Fault) time.Duration {
+	if f == pump.DiaphragmRupture {
+		return 0
+	}
+	return 3 * time.Hour
 }
 
 const (
@@ -117,7 +127,7 @@ func (e *episodes) judgeFault(b *diagnose.Bank, v diagnose.Verdict, at time.Time
 		d = b.Diagnosis(v, v.BestFault, o)
 		reason = string(kitOf(d.Fault))
 	}
-	if !e.Pending.ripe(reason, d.Since) {
+	if !e.Pending.ripe(reason, d.Since, at, passes(d.Fault)) {
 		return nil
 	}
 	d.Since = e.Pending.Since
@@ -132,7 +142,7 @@ func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Tim
 	for _, x := range e.Causes {
 		cause := x.Told.Cause
 		switch {
-		case isState(cause) || cause == pump.UnexplainedChange: // these end otherwise
+		case isState(cause) || isSignalled(cause) || cause == pump.UnexplainedChange: // these end otherwise
 		case !b.Supports(v, func(h *diagnose.Hypothesis) bool { return !h.IsFault() && h.Cause == cause }):
 			if x.absent() {
 				out = append(out, x.finding(CauseCleared, at))
@@ -156,7 +166,7 @@ func (e *episodes) judgeCauses(b *diagnose.Bank, v diagnose.Verdict, at time.Tim
 			reason = string(d.Cause)
 		}
 	}
-	if e.PendingCause.ripe(reason, d.Since) {
+	if e.PendingCause.ripe(reason, d.Since, at, 0) {
 		d.Since = e.PendingCause.Since
 		x := episode{Key: key(reason, d.Since), Told: d}
 		e.Causes = append(e.Causes, x)

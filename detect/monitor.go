@@ -46,6 +46,9 @@ type state struct {
 	// Running is what the pump was last seen doing, and since when.
 	Running feature.Transition
 	Use     use
+	Cycles  Cycles
+	// Probe is what the probe for liquid on the air side reads.
+	Probe probe
 	// Best is the best that the pump has been before its last rebuild, nil where that is not known; Trial is the acceptance of
 	// that rebuild, nil before the first one.
 	Best  *baseline.Healthy
@@ -65,6 +68,8 @@ func builderSettings(s Settings) feature.Settings {
 		WrapsAt:         s.Counter.WrapsAt,
 		MaxStrokeRate:   2 * s.Model.MaxCycleRate,
 		PressureRatio:   s.PressureRatio,
+		StrokeVolume:    s.Model.StrokeVolume, StrokeVolumeSpread: volumeSpread(s.Model),
+		Supply: s.Supply,
 	}
 }
 
@@ -74,6 +79,7 @@ func (m *Monitor) Push(c signal.Chunk) {
 	m.fold()
 	m.watch.Push(c)
 	m.follow(c)
+	m.probed(c)
 }
 
 // Advance tells that nothing older than t will come any more, so that silence is seen too. Advancing in
@@ -81,6 +87,7 @@ func (m *Monitor) Push(c signal.Chunk) {
 func (m *Monitor) Advance(t time.Time) {
 	m.builder.Advance(t)
 	m.fold()
+	m.probeUntil(t)
 }
 
 // Refold folds epochs that were finished and stored before, in time order, as after a crash: their findings come again.
@@ -115,6 +122,7 @@ type Status struct {
 	// Change is the statistic of the omnibus chart at its last look, ChangeLimit what it must exceed.
 	Change, ChangeLimit float64
 	Healthy             Healthy
+	Cycles              Cycles
 	// Open are the diagnoses that stand, the fault first.
 	Open []diagnose.Diagnosis
 	// Duty is how the pump has run over the last week; zero while the baseline is learned.
@@ -123,7 +131,10 @@ type Status struct {
 
 // Status reports what the monitor knows now.
 func (m *Monitor) Status() Status {
-	s := Status{Running: m.state.Running, Service: m.state.Use.Service, ServiceSince: m.state.Use.Since, Baseline: m.state.Summary, Strokes: m.state.Strokes, Learned: 1}
+	s := Status{
+		Running: m.state.Running, Service: m.state.Use.Service, ServiceSince: m.state.Use.Since, Baseline: m.state.Summary,
+		Strokes: m.state.Strokes, Cycles: m.state.Cycles, Learned: 1,
+	}
 	s.Open = m.state.Episodes.open()
 	for i := range m.standing.Episodes {
 		s.Open = append(s.Open, sensorDiagnosis(&m.standing.Episodes[i]))
@@ -166,7 +177,10 @@ func (h Healthy) Expect(e feature.Epoch) (mean, sigma [feature.NumFeatures]float
 
 // Relearn forgets the healthy pump and learns anew, as after another hose or product.
 func (m *Monitor) Relearn() {
-	m.state = state{Running: m.state.Running, Use: m.state.Use, Counter: m.state.Counter, Counted: m.state.Counted}
+	m.state = state{
+		Running: m.state.Running, Use: m.state.Use, Counter: m.state.Counter, Counted: m.state.Counted,
+		Probe: probe{Wet: m.state.Probe.Wet, Since: m.state.Probe.Since},
+	}
 }
 
 func (m *Monitor) fold() {
@@ -191,6 +205,7 @@ func (m *Monitor) emit(findings []Finding) {
 func (m *Monitor) epoch(e *feature.Epoch) {
 	m.count(e)
 	m.setAside(e)
+	m.state.Cycles.take(e, m.state.Bank == nil && !excluded(m.settings.Learn.Exclude, e.Start))
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
 	m.sensors(e)
 	x := ordinary(*e, m.settings.PressureRatio)

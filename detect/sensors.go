@@ -52,11 +52,13 @@ func silence(e *feature.Epoch) {
 				e.Counter, e.CounterExcess = feature.Value{}, feature.Value{}
 			}
 		case signal.DischargePressure:
-			e.Discharge = feature.Value{}
+			e.Discharge, e.Cycle = feature.Value{}, nil
 			unsure(e)
 			if f.Kind == sensor.Swapped {
 				silenceAir(e)
 			}
+		case signal.AirFlow:
+			e.Air[feature.AirMetered], e.StallAir = feature.Value{}, feature.Value{}
 		}
 		for _, id := range hangOn[f.Channel] {
 			e.Features[id] = feature.Value{}
@@ -67,6 +69,7 @@ func silence(e *feature.Epoch) {
 func silenceAir(e *feature.Epoch) {
 	e.Inlet = feature.Value{}
 	e.Features = [feature.NumFeatures]feature.Value{}
+	e.Air, e.Jitter, e.Creep, e.Cycle = [feature.NumAirModes]feature.Value{}, feature.Value{}, feature.Value{}, nil
 	unsure(e)
 }
 

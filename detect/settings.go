@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"diastole/detect/diagnose"
+	"diastole/detect/feature"
 	"diastole/detect/signal"
 	"diastole/model/pump"
 )
@@ -28,6 +29,8 @@ type Settings struct {
 	// no air.
 	AirBeforeValve bool
 	Learn          LearnSettings
+	// Supply is the air supply path, the zero value where it is not known.
+	Supply feature.SupplyPath
 	// Hypotheses are the explanations to weigh, shared by all pumps of the model: see diagnose.Hypotheses.
 	Hypotheses []diagnose.Hypothesis
 	// FalseTicketsPerYear is the budget from which every threshold follows, tickets per pump-year.
@@ -61,3 +64,18 @@ type Stretch struct{ From, To time.Time }
 
 // Contains reports whether t lies in the stretch.
 func (s Stretch) Contains(t time.Time) bool { return !t.Before(s.From) && t.Before(s.To) }
+
+// Of a generic model the displacement is the middle of what makers build, half and twice of it being the ends: see pump.Model.
+// A catalogue gives that of one build, to a few per cent (common practice).
+const (
+	genericSpread   = 0.35
+	catalogueSpread = 0.05
+)
+
+// volumeSpread is the relative standard uncertainty of a model's displacement.
+func volumeSpread(m pump.Model) float64 {
+	if _, err := pump.Generic(m.Name); err == nil {
+		return genericSpread
+	}
+	return catalogueSpread
+}

@@ -28,7 +28,7 @@ const baffling = int(24 * time.Hour / chart.LookEvery)
 func (e *episodes) judgeOmnibus(b *diagnose.Bank, c *chart.Omnibus, at time.Time, o baseline.Observation) []Finding {
 	i := slices.IndexFunc(e.Causes, func(x episode) bool { return x.Told.Cause == pump.UnexplainedChange })
 	told := e.Fault != nil || slices.ContainsFunc(e.Causes, func(x episode) bool {
-		return x.Told.Cause != pump.UnexplainedChange && !isState(x.Told.Cause)
+		return x.Told.Cause != pump.UnexplainedChange && !isState(x.Told.Cause) && !isSignalled(x.Told.Cause)
 	})
 	if c.Last.Alarm && !told {
 		if i >= 0 {

@@ -74,6 +74,7 @@ type effectivePump struct {
 	ConditionAtStart string             `yaml:"condition_at_start"`
 	Model            effectiveModel     `yaml:"model"`
 	Learn            effectiveLearn     `yaml:"learn"`
+	SupplyPath       *effectiveSupply   `yaml:"supply_path,omitempty"`
 	Counter          *effectiveCounter  `yaml:"counter,omitempty"`
 	FalseTickets     float64            `yaml:"false_tickets_per_pump_year"`
 	Channels         []effectiveChannel `yaml:"channels"`
@@ -95,6 +96,13 @@ type effectiveLearn struct {
 	Strokes float64  `yaml:"strokes,omitempty"`
 	Exclude []string `yaml:"exclude,omitempty"`
 	Called  string   `yaml:"called"`
+}
+
+type effectiveSupply struct {
+	Conductance   float64 `yaml:"conductance_m3_per_s_pa"`
+	CriticalRatio float64 `yaml:"critical_ratio"`
+	Droop         float64 `yaml:"droop_pa_s_per_kg,omitempty"`
+	Uncertainty   float64 `yaml:"uncertainty"`
 }
 
 type effectiveCounter struct {
@@ -171,6 +179,9 @@ func effectivePumpOf(p *Pump) effectivePump {
 	}
 	for _, x := range s.Learn.Exclude {
 		e.Learn.Exclude = append(e.Learn.Exclude, x.From.Format(time.RFC3339)+" to "+x.To.Format(time.RFC3339))
+	}
+	if x := s.Supply; x.Path.C > 0 {
+		e.SupplyPath = &effectiveSupply{x.Path.C, x.Path.B, x.Droop, x.Spread}
 	}
 	if s.Channels[signal.StrokeCount] {
 		e.Counter = &effectiveCounter{Counts: countables[0], WrapsAt: s.Counter.WrapsAt}

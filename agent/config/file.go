@@ -28,23 +28,24 @@ type fileMQTT struct {
 }
 
 type filePump struct {
-	ID               string       `yaml:"id" jsonschema:"required" jsonschema_description:"the pump position, such as P-101; it becomes a topic level and a tag"`
-	Model            string       `yaml:"model" jsonschema_description:"a built-in model or one of the catalogue; default generic-one-inch"`
-	Serial           string       `yaml:"serial" jsonschema_description:"the pump body that stands at this position"`
-	Liquid           string       `yaml:"liquid" jsonschema_description:"what is pumped, in words"`
-	Criticality      string       `yaml:"criticality" jsonschema_description:"how much depends on the pump, in the plant's own words"`
-	Service          string       `yaml:"service" jsonschema_description:"how the pump is used"`
-	Drive            string       `yaml:"drive" jsonschema_description:"what moves the air valve: the pump's own pilot (the default), or a solenoid that a controller switches"`
-	PressureRatio    *float64     `yaml:"pressure_ratio" jsonschema_description:"liquid pressure over air pressure of a pump with stepped pistons, such as 2; default 1"`
-	Damper           bool         `yaml:"damper" jsonschema_description:"true where a pulsation damper stands in the discharge"`
-	AirHeader        string       `yaml:"air_header" jsonschema_description:"the name of the air main; pumps of one name share it"`
-	DischargeHeader  string       `yaml:"discharge_header" jsonschema_description:"the name of the discharge main; pumps of one name share it"`
-	ConditionAtStart string       `yaml:"condition_at_start" jsonschema_description:"what is known of the pump when learning begins; default unknown"`
-	Learn            durationText `yaml:"learn" jsonschema_description:"healthy calendar time that is learned from, such as 100h (the default)"`
-	LearnRunning     durationText `yaml:"learn_running" jsonschema_description:"running time that is learned from, such as 8h"`
-	LearnStrokes     *int64       `yaml:"learn_strokes" jsonschema_description:"number of strokes that is learned from"`
-	LearnExclude     [][]string   `yaml:"learn_exclude" jsonschema_description:"stretches that are not learned from: a list of [from, to] in RFC 3339"`
-	Channels         fileChannels `yaml:"channels" jsonschema:"required" jsonschema_description:"the pump's sensors by channel name"`
+	ID               string          `yaml:"id" jsonschema:"required" jsonschema_description:"the pump position, such as P-101; it becomes a topic level and a tag"`
+	Model            string          `yaml:"model" jsonschema_description:"a built-in model or one of the catalogue; default generic-one-inch"`
+	Serial           string          `yaml:"serial" jsonschema_description:"the pump body that stands at this position"`
+	Liquid           string          `yaml:"liquid" jsonschema_description:"what is pumped, in words"`
+	Criticality      string          `yaml:"criticality" jsonschema_description:"how much depends on the pump, in the plant's own words"`
+	Service          string          `yaml:"service" jsonschema_description:"how the pump is used"`
+	Drive            string          `yaml:"drive" jsonschema_description:"what moves the air valve: the pump's own pilot (the default), or a solenoid that a controller switches"`
+	PressureRatio    *float64        `yaml:"pressure_ratio" jsonschema_description:"liquid pressure over air pressure of a pump with stepped pistons, such as 2; default 1"`
+	Damper           bool            `yaml:"damper" jsonschema_description:"true where a pulsation damper stands in the discharge"`
+	AirHeader        string          `yaml:"air_header" jsonschema_description:"the name of the air main; pumps of one name share it"`
+	DischargeHeader  string          `yaml:"discharge_header" jsonschema_description:"the name of the discharge main; pumps of one name share it"`
+	ConditionAtStart string          `yaml:"condition_at_start" jsonschema_description:"what is known of the pump when learning begins; default unknown"`
+	Learn            durationText    `yaml:"learn" jsonschema_description:"healthy calendar time that is learned from, such as 100h (the default)"`
+	LearnRunning     durationText    `yaml:"learn_running" jsonschema_description:"running time that is learned from, such as 8h"`
+	LearnStrokes     *int64          `yaml:"learn_strokes" jsonschema_description:"number of strokes that is learned from"`
+	LearnExclude     [][]string      `yaml:"learn_exclude" jsonschema_description:"stretches that are not learned from: a list of [from, to] in RFC 3339"`
+	SupplyPath       *fileSupplyPath `yaml:"supply_path" jsonschema_description:"what lies between the regulator and the pump's air inlet, from data sheets or a test; with it the air per stroke follows from pressures"`
+	Channels         fileChannels    `yaml:"channels" jsonschema:"required" jsonschema_description:"the pump's sensors by channel name"`
 }
 
 type fileChannels map[string]fileChannel

@@ -14,7 +14,9 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"diastole/detect"
+	"diastole/detect/feature"
 	"diastole/detect/signal"
+	"diastole/model/air"
 	"diastole/model/pump"
 )
 
@@ -137,6 +139,11 @@ func TestContractExample(t *testing.T) {
 			},
 			Installed: pump.Installed{Position: "P-101", Serial: "0007", Model: "generic-one-inch"},
 		}},
+		Kits: []ModelKit{ // of the catalogue beside it
+			{Model: "example-one-inch-pp", Kit: pump.KitSpec{Kit: pump.WetEnd, Number: "EX-1PP-WET"}},
+			{Model: "example-one-inch-pp", Kit: pump.KitSpec{Kit: pump.AirEnd, Number: "EX-1PP-AIR"}},
+			{Model: "example-one-inch-pp", Kit: pump.KitSpec{Kit: pump.PilotValve, Number: "EX-1PP-PIL"}},
+		},
 		Outlets: Outlets{MQTT: MQTTOutlet{Enabled: true, Prefix: "diastole"}},
 		Web:     Web{Listen: "127.0.0.1:8317"},
 	}
@@ -209,6 +216,8 @@ func TestFull(t *testing.T) {
 				{From: at("2026-03-10T10:00:00Z"), To: at("2026-03-10T11:00:00Z")},
 			},
 		},
+		// 6.5 dm3/(s bar); 0.2 bar at 1 m3/min of 1.185 kg/m3.
+		Supply:              feature.SupplyPath{Path: air.Conductance{C: 6.5e-8, B: 0.3}, Droop: 0.2e5 / (1.185 / 60), Spread: 0.03},
 		FalseTicketsPerYear: 0.1,
 	}
 	near := cmpopts.EquateApprox(1e-12, 0)

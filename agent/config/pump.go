@@ -63,6 +63,7 @@ func (b *builder) pump(path string, f *filePump) Pump {
 		p.Settings.Channels[c.Channel] = true
 		p.Settings.OnChange[c.Channel] = c.OnChange
 	}
+	p.Settings.Supply = b.supplyPath(path+".supply_path", f.SupplyPath)
 	p.Settings.Counter = counter(f.Channels[signal.StrokeCount.String()])
 	p.Settings.EdgePerCycle = f.Channels[signal.StrokeEdge.String()].Counts == countables[1]
 	for _, c := range p.Channels {

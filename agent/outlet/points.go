@@ -30,7 +30,7 @@ func (s *Influx) point(row *store.Row) *write.Point {
 }
 
 // epochFields are state and strokes, and of the rest what is valid: each feature under its name and its
-// standard error under name_se, the operating point in Pa gauge, the length in seconds.
+// standard error under name_se, what stands beside them the same, the operating point in Pa gauge, the length in seconds.
 func epochFields(e *feature.Epoch) map[string]any {
 	f := map[string]any{
 		"state":   e.State.String(),
@@ -49,6 +49,12 @@ func epochFields(e *feature.Epoch) map[string]any {
 	add("discharge_pa", e.Discharge)
 	for id, v := range e.Features {
 		add(feature.ID(id).String(), v)
+	}
+	if e.Tier != feature.TierNone {
+		f["tier"] = e.Tier.String()
+	}
+	for _, n := range e.Beside() {
+		add(n.Name, n.Value)
 	}
 	return f
 }

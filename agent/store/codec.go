@@ -11,9 +11,10 @@ import (
 	"diastole/detect/signal"
 )
 
-// The body of an epoch, little endian; 48 bytes for a pump at rest, 256 with nine features:
+// The body of an epoch, little endian; some 60 bytes for a pump at rest, 300 with all features, 550 more for one with its mean
+// cycle:
 //
-//	u8   layout, 1
+//	u8   layout, 2
 //	i64  start, i64 end        ns since 1970 UTC
 //	u8   state
 //	u8   flags                 anchored; inlet, discharge, counter, counter excess valid; facts of the counter; signal of A; sensors
@@ -26,10 +27,18 @@ import (
 //	u64  which of them are valid
 //	     for each valid one: f64 value, f64 standard error
 //	     faults of sensors, only where there are any: u8 how many; for each u8 channel, u8 kind, f64 observed, f64 limit
+//	from layout 2 on:
+//	u8   tier
+//	u8   number of further values the writer knew
+//	u64  which of them are valid
+//	     for each valid one: f64 value, f64 standard error
+//	u8   1 where a mean cycle follows, else 0: i64 strokes, f64 share of A, f64 period, and for inlet and discharge:
+//	     u8 number of points, each f32; f64 residual
 //	u32  CRC-32C over the pump's id and all of the above
 //
-// Numbers of what is not valid mean nothing and are not stored; they come back as zero.
-const epochLayout = 1
+// Numbers of what is not valid mean nothing and are not stored; they come back as zero. A mean
+// cycle is stored only where it is to be kept.
+const epochLayout = 2
 
 const (
 	flagAnchored = 1 << iota
@@ -108,6 +117,7 @@ func encodeEpoch(pump string, e *feature.Epoch) ([]byte, error) {
 			b = le.AppendUint64(b, math.Float64bits(f.Limit))
 		}
 	}
+	b = appendBeside(b, e)
 	return le.AppendUint32(b, sum([]byte(pump), b)), nil
 }
 
@@ -133,7 +143,8 @@ func decodeEpoch(pump string, body []byte) (feature.Epoch, error) {
 		return e, fmt.Errorf("%w: checksum of an epoch of pump %s", ErrDamaged, pump)
 	}
 	r := reader{b: content}
-	if layout := r.byte(); layout != epochLayout {
+	layout := r.byte()
+	if layout < 1 || layout > epochLayout {
 		return e, fmt.Errorf("%w: epoch layout %d, known is %d", ErrNewer, layout, epochLayout)
 	}
 	e.Start = fromNanoseconds(int64(r.uint64()))
@@ -165,6 +176,11 @@ func decodeEpoch(pump string, body []byte) (feature.Epoch, error) {
 	}
 	if flags&flagSensors != 0 {
 		if err := r.sensors(&e); err != nil {
+			return feature.Epoch{}, err
+		}
+	}
+	if layout >= 2 {
+		if err := r.beside(&e); err != nil {
 			return feature.Epoch{}, err
 		}
 	}

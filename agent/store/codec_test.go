@@ -26,10 +26,34 @@ func TestEpochRoundTripKeepsEveryField(t *testing.T) {
 	if d := cmp.Diff(e, got); d != "" {
 		t.Errorf("epoch changed (-written +read):\n%s", d)
 	}
-	if len(body) > 400 {
-		t.Errorf("an epoch takes %d bytes, 400 were allowed", len(body))
+	e.Cycle.Keep = false
+	bare := must(encodeEpoch("P-101", &e))(t)
+	if len(bare) > 480 || len(body) > 1040 {
+		t.Errorf("an epoch takes %d bytes, with its mean cycle %d; 480 and 1040 were allowed", len(bare), len(body))
 	}
-	t.Logf("an epoch with all features takes %d bytes", len(body))
+	t.Logf("an epoch with all features takes %d bytes, with its mean cycle %d", len(bare), len(body))
+	got = must(decodeEpoch("P-101", bare))(t)
+	e.Cycle = nil
+	if d := cmp.Diff(e, got); d != "" {
+		t.Errorf("epoch without a cycle to keep changed (-written +read):\n%s", d)
+	}
+}
+
+// Rows of layout 1 lack what stands beside the features; all else is read as it was.
+func TestLayoutOneIsRead(t *testing.T) {
+	e := someEpoch(3)
+	body := must(encodeEpoch("P-101", &e))(t)
+	old := append([]byte{}, body[:len(body)-4-len(appendBeside(nil, &e))]...)
+	old[0] = 1
+	old = binary.LittleEndian.AppendUint32(old, sum([]byte("P-101"), old))
+	got := must(decodeEpoch("P-101", old))(t)
+	for _, v := range besides(&e) {
+		*v = feature.Value{}
+	}
+	e.Tier, e.Cycle = feature.TierNone, nil
+	if d := cmp.Diff(e, got); d != "" {
+		t.Errorf("epoch of layout 1 (-written +read):\n%s", d)
+	}
 }
 
 func TestEpochRoundTripProperty(t *testing.T) {

@@ -14,6 +14,7 @@ import (
 	"go.uber.org/goleak"
 
 	"diastole/agent/event"
+	"diastole/detect/cycle"
 	"diastole/detect/feature"
 	"diastole/model/pump"
 )
@@ -86,13 +87,21 @@ func fill(v reflect.Value, r *rand.Rand) {
 		for i := range v.Len() {
 			fill(v.Index(i), r)
 		}
+	case reflect.Pointer:
+		v.Set(reflect.New(v.Type().Elem()))
+		fill(v.Elem(), r)
+	case reflect.Slice: // of a mean cycle's points
+		v.Set(reflect.MakeSlice(v.Type(), cycle.Points, cycle.Points))
+		for i := range v.Len() {
+			fill(v.Index(i), r)
+		}
 	case reflect.Bool:
 		v.SetBool(true)
 	case reflect.Int, reflect.Int32:
 		v.SetInt(1 + r.Int64N(1e6))
 	case reflect.Uint8:
 		v.SetUint(1)
-	case reflect.Float64:
+	case reflect.Float32, reflect.Float64:
 		v.SetFloat(r.NormFloat64() * 1e5)
 	default:
 		panic(fmt.Sprintf("an epoch has a field of kind %s: teach the codec and this test", v.Kind()))

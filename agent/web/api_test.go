@@ -24,6 +24,7 @@ func TestGoldenAPI(t *testing.T) {
 		"advisories.json": "/api/v1/advisories",
 		"health.json":     "/api/v1/health",
 		"ticket.json":     "/api/v1/tickets/T-P-103-0004",
+		"cycle.json":      "/api/v1/pumps/P-103/cycle",
 		"trend.json":      "/api/v1/pumps/P-103/trend?feature=ripple&from=2026-03-08T00:00:00Z&to=2026-03-09T00:00:00Z&max=3",
 	} {
 		answer := get(t, base+path)

@@ -249,6 +249,12 @@ func newFake(n int) *fakeSource {
 			Threshold: 9.4, Statistic: round(3 * rng.Float64() * rng.Float64()),
 			StrokesSinceRebuild: math.Round(4e6 * rng.Float64()),
 		}
+		epoch := feature.Epoch{
+			Jitter:          feature.Value{V: 0.0081, SE: 0.0006, Valid: true},
+			LiquidPerStroke: feature.Value{V: 0.341e-3, SE: 0.003e-3, Valid: true},
+		}
+		epoch.Air[feature.AirFilling] = feature.Value{V: 2.31e-3, SE: 0.8e-3, Valid: true}
+		p.Beside, p.Tier = epoch.Beside(), feature.TierWaveform
 		for id := range feature.AirPerStroke {
 			base, band := typical(id)
 			p.Readings = append(p.Readings, Reading{id, Point{

@@ -76,6 +76,8 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 		Statistic, Threshold       string
 		Spans                      []span
 		Trends                     []trendView
+		Cycle                      cycleData
+		Beside                     []besideRow
 		OpenTickets, ClosedTickets []ticketRow
 		Advisories                 []advisoryRow
 		Rebuilds                   []rebuildRow
@@ -83,7 +85,7 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 	}{
 		frame: s.frame(r, p.ID, "pumps"), Pump: p, Path: pumpPath(p.ID), Status: judge(p, open), Doing: doing(p),
 		Model: plain(p.Model), Rate: rate(p), Air: pressureOf(p, p.Inlet), Discharge: pressureOf(p, p.Discharge),
-		Spans: offered, Advisories: advisoryRows(p.Advisories),
+		Beside: besideRows(p.Beside), Spans: offered, Advisories: advisoryRows(p.Advisories),
 	}
 	data.Live = true
 	if p.StrokesSinceRebuild > 0 {
@@ -92,6 +94,9 @@ func (s *Server) pumpPage(r *http.Request) (rendered, error) {
 	if p.Threshold > 0 {
 		data.Bar, data.Evidence = evidenceBar(p, 140, 12), evidenceShare(p)
 		data.Statistic, data.Threshold = chart.Number(p.Statistic, 1), chart.Number(p.Threshold, 1)
+	}
+	if data.Cycle, err = s.cycleData(r, p); err != nil {
+		return rendered{}, err
 	}
 	data.OpenTickets, data.ClosedTickets = ticketsOf(p.ID, tickets)
 	for _, reading := range p.Readings {

@@ -29,6 +29,7 @@ func (s *Server) Handler() http.Handler {
 	mux.Handle("GET /api/v1/pumps", s.api(s.getPumps))
 	mux.Handle("GET /api/v1/pumps/{id}", s.api(s.getPump))
 	mux.Handle("GET /api/v1/pumps/{id}/trend", s.api(s.getTrend))
+	mux.Handle("GET /api/v1/pumps/{id}/cycle", s.api(s.getCycle))
 	mux.Handle("GET /api/v1/tickets", s.api(s.getTickets))
 	mux.Handle("GET /api/v1/tickets/{id}", s.api(s.getTicket))
 	mux.Handle("GET /api/v1/tickets/{id}/sheet", s.page(s.ticketSheet))

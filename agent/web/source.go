@@ -37,6 +37,8 @@ type Source interface {
 	// Trend is one feature between two times of the data, oldest first, thinned to at most max
 	// points. A pump that is not known is ErrNotFound.
 	Trend(ctx context.Context, pump string, f feature.ID, from, to time.Time, max int) ([]Point, error)
+	// Cycle is a pump's latest mean cycle over its healthy one. A pump that is not known is ErrNotFound.
+	Cycle(ctx context.Context, pump string) (CycleView, error)
 	// Tickets lists tickets, newest first: those not yet closed where open is true, else all.
 	Tickets(ctx context.Context, open bool) ([]event.Ticket, error)
 	// Ticket finds one ticket, or answers ErrNotFound.
@@ -90,6 +92,9 @@ type PumpView struct {
 	// Readings are the features of the newest running epoch, in the order of feature.ID, those that
 	// could be formed.
 	Readings []Reading
+	// Beside is what the newest epoch tells beside its features, valid or not, Tier how finely its strokes were seen.
+	Beside []feature.Named
+	Tier   feature.Tier
 	// Statistic is the evidence for a fault, a log-likelihood ratio, and Threshold where it becomes
 	// a ticket; Threshold is 0 while nothing is judged.
 	Statistic, Threshold float64

@@ -89,6 +89,7 @@ var stateWords = [feature.NumStates]string{
 	feature.NotStroking: "air on, not stroking",
 	feature.Dry:         "running dry",
 	feature.Unknown:     "state not known",
+	feature.Starting:    "starting",
 }
 
 // doing says in words what a pump does, or why that is not known.

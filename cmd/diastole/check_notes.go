@@ -20,9 +20,14 @@ func stateSights(p *config.Pump) [][3]string {
 	if words[:3] == "can" && p.Settings.AirBeforeValve && !has[signal.AirValveOpen] {
 		stroking = "cannot be shown without air_valve_open: the pressure is taken before the shut-off valve, and stands while the pump has no air"
 	}
+	probe := "can be shown, within seconds"
+	if missing := missingOf(has, signal.LiquidInAir); missing != "" {
+		probe = "cannot be shown without " + missing
+	}
 	return [][3]string{
 		{"state", string(pump.DryRunning), words},
 		{"state", string(pump.NotStroking), stroking},
+		{"state", string(pump.LiquidInAir), probe},
 	}
 }
 

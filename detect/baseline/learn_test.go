@@ -275,3 +275,24 @@ func TestLearnIsRepeatable(t *testing.T) {
 		t.Error("the same stretch taught two things")
 	}
 }
+
+// TestBiasIsTheLeastDoubt: the error of the level that all regimes share is less than the doubt at any operating point, and where
+// more regimes were seen it is less.
+func TestBiasIsTheLeastDoubt(t *testing.T) {
+	few, many := newSynthetic(6), newSynthetic(6)
+	a, b := Learn(oneInch(), few.stretch(3, 20)), Learn(oneInch(), many.stretch(30, 2))
+	for j := range Dim {
+		if a.Bias[j] <= 0 || b.Bias[j] >= a.Bias[j]*2 {
+			t.Errorf("%s: learned from 3 regimes the level has the variance %g, from 30 it has %g", feature.ID(j), a.Bias[j], b.Bias[j])
+		}
+	}
+	for range 100 {
+		op := few.somewhere()
+		_, v := a.Expect(op)
+		for j := range Dim {
+			if doubt := v[j] - a.Coef[j].Spread*a.Coef[j].Spread; a.Bias[j] > doubt*(1+1e-9) {
+				t.Errorf("%s at %v: the doubt %g is less than the bias %g", feature.ID(j), op, doubt, a.Bias[j])
+			}
+		}
+	}
+}

@@ -93,3 +93,23 @@ func TestTWeightIsTheSlopeOfTheDensity(t *testing.T) {
 		}
 	}
 }
+
+// TestPlainTDensityIsTheSame: density and weight alone are those of TDensity, and where a float64 has no room they are none.
+func TestPlainTDensityIsTheSame(t *testing.T) {
+	for n := 1; n <= Dim; n++ {
+		for _, q := range []float64{0, 0.3, 7, 1e4} {
+			for _, logDet := range []float64{-40, -1, 0, 30} {
+				want, weight := TDensity(q, logDet, n)
+				if got := math.Log(PlainTDensity(q, math.Exp(logDet/2), n)); math.Abs(got-want) > 1e-10*(1+math.Abs(want)) {
+					t.Errorf("%d dimensions, distance %g, log determinant %g: log density %.12g, want %.12g", n, q, logDet, got, want)
+				}
+				if got := TWeight(q, n); math.Abs(got-weight) > 1e-15 {
+					t.Errorf("%d dimensions, distance %g: weight %g, want %g", n, q, got, weight)
+				}
+			}
+		}
+	}
+	if got := PlainTDensity(1e60, 1, Dim); got != 0 {
+		t.Errorf("a density below the range of float64 is %g", got)
+	}
+}

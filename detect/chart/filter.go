@@ -76,6 +76,18 @@ func (f *Filter) Move(keep float64, offsetVar *baseline.Vector, e *Effect) {
 	}
 }
 
+// Hold takes back what the last update taught of the bias; from is the filter before it. That the bias is not known goes on being
+// considered (Schmidt 1966, Adv. Control Syst. 3:293; from memory).
+func (f *Filter) Hold(from *Filter) {
+	for j := range dim {
+		f.Bias.X[j], f.Bias.Var[j] = from.Bias.X[j], from.Bias.Var[j]
+		f.Bias.Cov[j] = from.Bias.Cov[j]
+		if from.P[j] > 0 {
+			f.Bias.Cov[j] *= min(1, f.P[j]/from.P[j])
+		}
+	}
+}
+
 // Measurement is one epoch as a filter sees it.
 type Measurement struct {
 	// Dev is the deviation from expectation with A and B as named, Mirrored with their names exchanged.

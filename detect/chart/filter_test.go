@@ -294,3 +294,58 @@ func TestUnseenChange(t *testing.T) {
 		last = p
 	}
 }
+
+// TestWrongLevelIsNoNews: where the level was learned from few regimes and is wrong, every regime lies on the same side of it. That
+// is one surprise and not one for each regime: after a few, the healthy filter foresees the next nearly as well as if
+// the level were right.
+func TestWrongLevelIsNoNews(t *testing.T) {
+	const regimes, epochs = 30, 12
+	off := map[bool]float64{} // squared surprises of the first epoch in each of the last regimes
+	for _, biased := range []bool{true, false} {
+		rng := rand.New(rand.NewPCG(5, 6))
+		m := Measurement{Unseen: 0.03, Swap: 0.01}
+		m.Has[0], m.Var[0], m.OffsetVar[0] = true, 0.01, 1.5
+		f := Filter{}
+		f.P[0], f.Bias.Var[0], f.Bias.Cov[0], f.Bias.Prior[0] = 1.5, 0.5, 0.5, 0.5
+		level := 0.0
+		if biased {
+			level = 1.4 // two standard deviations
+		}
+		for r := range regimes {
+			x := level + rng.NormFloat64()
+			for i := range epochs {
+				m.Dev[0] = x + 0.1*rng.NormFloat64()
+				m.Mirrored = m.Dev
+				if mean, variance := f.fresh(0, m.OffsetVar[0], &Effect{}); i == 0 && r >= regimes/2 {
+					off[biased] += (m.Dev[0] - mean) * (m.Dev[0] - mean) / variance
+				}
+				f.Move(0.99, &m.OffsetVar, &Effect{})
+				f.Update(&m, &Effect{})
+			}
+		}
+		if got := f.Bias.X[0]; math.Abs(got-level) > 0.5 {
+			t.Errorf("a level that is %g off is taken for %g off", level, got)
+		}
+		if v := f.Bias.Var[0]; v <= 0 || v > 0.1 {
+			t.Errorf("after %d regimes the variance of the level's error is %g", regimes, v)
+		}
+	}
+	if off[true] > 1.5*off[false] {
+		t.Errorf("regimes about a wrong level surprise by %.1f, those about a right one by %.1f", off[true], off[false])
+	}
+}
+
+// TestForecastHasRoom: an epoch so far out that a float64 cannot hold its density is still weighed.
+func TestForecastHasRoom(t *testing.T) {
+	s := newScene(rand.New(rand.NewPCG(6, 6)), 1)
+	m := s.ms[0]
+	m.Unseen, m.Swap = 0.01, 0.01
+	for j := range dim {
+		m.Dev[j] = 1e30
+	}
+	m.Mirrored = m.Dev
+	f := s.start
+	if got := f.Update(&m, &s.effect); math.IsNaN(got) || math.IsInf(got, 0) || got > -500 {
+		t.Errorf("log density %g", got)
+	}
+}

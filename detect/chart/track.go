@@ -22,6 +22,7 @@ func (tr *Track) Update(t time.Time, m *Measurement, e *Effect, healthy float64,
 		c := begun.foresee(m, e, unforeseen(m, e))
 		if score := c.logDensity - healthy; score > 0 {
 			begun.take(m, e, c)
+			begun.shorten()
 			*tr = Track{Filter: begun, Score: score, Since: t, Epochs: 1}
 		}
 		return
@@ -32,6 +33,7 @@ func (tr *Track) Update(t time.Time, m *Measurement, e *Effect, healthy float64,
 		return
 	}
 	tr.Filter.take(m, e, c)
+	tr.Filter.shorten()
 	tr.Epochs++
 }
 

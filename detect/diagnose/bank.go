@@ -18,8 +18,8 @@ import (
 type Bank struct {
 	Healthy *baseline.Healthy
 	// Threshold is the score against the healthy pump that the false-ticket budget asks for, Margin what it asks for against
-	// the best cause, CauseThreshold what a cause needs to be told.
-	Threshold, Margin, CauseThreshold float64
+	// the best cause. CauseThreshold and CauseMargin are what a cause needs to be told, against health and the best fault.
+	Threshold, Margin, CauseThreshold, CauseMargin float64
 	// Filter is the healthy pump's, Tracks are those of each hypothesis at each of its sizes.
 	Filter chart.Filter
 	Tracks [][]chart.Track
@@ -77,7 +77,9 @@ func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget
 	// for process changes, which are few. All hypotheses and their sizes are one chart: they are mixed, not chosen from.
 	b.Threshold = chart.Threshold(2, epochsPerYear, budget/2)
 	b.Margin = chart.Threshold(1, processChanges, budget/2)
-	b.CauseThreshold = chart.Threshold(2, epochsPerYear, max(budget, needlessLooks)/2)
+	looks := max(budget, needlessLooks)
+	b.CauseThreshold = chart.Threshold(2, epochsPerYear, looks/2)
+	b.CauseMargin = chart.Threshold(1, processChanges, looks/2)
 	return b
 }
 
@@ -113,6 +115,9 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 	b.Filter.Move(keep, &offsetVar, &none)
 	before := b.Filter
 	healthy := b.Filter.Update(&m, &none)
+	if b.top() > b.Threshold {
+		b.Filter.Hold(&before) // what stands is not the level that was learned, however long it does
+	}
 	b.remember(&m)
 	top := 0.0
 	for i := range b.Tracks {
@@ -135,6 +140,17 @@ func (b *Bank) Update(at time.Time, o baseline.Observation) {
 			}
 		}
 	}
+}
+
+// top is the largest score of a single track.
+func (b *Bank) top() float64 {
+	top := 0.0
+	for i := range b.Tracks {
+		for k := range b.Tracks[i] {
+			top = max(top, b.Tracks[i][k].Score)
+		}
+	}
+	return top
 }
 
 // remember keeps an epoch for the present level, A and B named as the healthy filter finds them.
@@ -344,7 +360,7 @@ func (b *Bank) Verdict(kitOf func(pump.Fault) pump.Kit) Verdict {
 	}
 	if v.BestCause >= 0 {
 		w := weights[v.BestCause]
-		v.CauseScore = min(b.against(weights, false), w.level-fault+b.CauseThreshold-b.Margin)
+		v.CauseScore = min(b.against(weights, false), w.level-fault+b.CauseThreshold-b.CauseMargin)
 	}
 	return v
 }

@@ -10,22 +10,26 @@ import (
 )
 
 // Course is the pump's level over its whole life since the baseline: fine for the last hours, coarser the longer ago. Its size is
-// bounded. Its fields are exported to be stored.
+// bounded.
 type Course struct{ Stretches []Stretch }
 
-// Stretch is the level over some time, as sums over the epochs in which a coordinate was seen.
+// Stretch is the mean level over some time. It holds what it is stored as, so that a restored course is the same.
 type Stretch struct {
-	// From and To bound the stretch in data time.
-	From, To time.Time
+	// From and To bound the stretch in data time, ns since 1970.
+	From, To int64
 	// Strokes is what the pump had run since the baseline began when the stretch ended, strokes. Run is the time in seconds that
 	// epochs were seen running, Seen the strokes in them.
-	Strokes, Run, Seen float64
-	N, Dev, Var        baseline.Vector
+	Strokes   float64
+	Run, Seen float32
+	Epochs    uint32
+	// Has tells which coordinates were seen, bit j for coordinate j; Dev is their mean deviation.
+	Has uint32
+	Dev [baseline.Dim]float32
 }
 
 const (
 	// longest is how many stretches are kept.
-	longest = 64
+	longest = 32
 	// finest is the shortest stretch.
 	finest = 30 * time.Minute
 )
@@ -33,54 +37,66 @@ const (
 // Follow adds the present level to the course. strokes is what the pump has run since the baseline began, run and seen the seconds
 // and strokes of the epoch that ended last.
 func (b *Bank) Follow(c *Course, strokes, run, seen float64) {
-	s := Stretch{From: b.At.Add(-time.Duration(run * float64(time.Second))), To: b.At, Strokes: strokes, Run: run, Seen: seen}
+	s := Stretch{
+		From: b.At.Add(-time.Duration(run * float64(time.Second))).UnixNano(), To: b.At.UnixNano(),
+		Strokes: strokes, Run: float32(run), Seen: float32(seen), Epochs: 1,
+	}
 	l := b.level()
 	for j := range baseline.Dim {
 		if l.Has[j] {
-			s.N[j], s.Dev[j], s.Var[j] = 1, l.Dev[j], l.Var[j]
+			s.Has |= 1 << j
+			s.Dev[j] = float32(l.Dev[j])
 		}
 	}
-	if n := len(c.Stretches); n > 0 && s.To.Sub(c.Stretches[n-1].From) < finest {
-		c.Stretches[n-1] = joined(c.Stretches[n-1], s)
+	if n := len(c.Stretches); n > 0 && s.To-c.Stretches[n-1].From < int64(finest) {
+		c.Stretches[n-1] = joined(&c.Stretches[n-1], &s)
 		return
 	}
 	c.Stretches = append(c.Stretches, s)
 	if len(c.Stretches) > longest {
-		c.thin(b.At)
+		c.thin(b.At.UnixNano())
 	}
 }
 
 // thin joins the two neighbours that are the shortest together for their age.
-func (c *Course) thin(now time.Time) {
+func (c *Course) thin(now int64) {
 	best, least := 0, math.Inf(1)
 	for i := 0; i+1 < len(c.Stretches)-1; i++ { // the last is still being formed
 		a, z := &c.Stretches[i], &c.Stretches[i+1]
-		if r := z.To.Sub(a.From).Seconds() / now.Sub(z.To).Seconds(); r < least {
+		if r := float64(z.To-a.From) / float64(max(1, now-z.To)); r < least {
 			best, least = i, r
 		}
 	}
-	c.Stretches[best] = joined(c.Stretches[best], c.Stretches[best+1])
+	c.Stretches[best] = joined(&c.Stretches[best], &c.Stretches[best+1])
 	c.Stretches = append(c.Stretches[:best+1], c.Stretches[best+2:]...)
 }
 
-func joined(a, b Stretch) Stretch {
-	a.To, a.Strokes = b.To, b.Strokes
-	a.Run += b.Run
-	a.Seen += b.Seen
+// joined is a stretch and the next as one. A coordinate that one of them lacks is that of the other.
+func joined(a, b *Stretch) Stretch {
+	s := *a
+	s.To, s.Strokes = b.To, b.Strokes
+	s.Run += b.Run
+	s.Seen += b.Seen
+	s.Epochs += b.Epochs
+	s.Has |= b.Has
+	share := float32(b.Epochs) / float32(s.Epochs)
 	for j := range baseline.Dim {
-		a.N[j] += b.N[j]
-		a.Dev[j] += b.Dev[j]
-		a.Var[j] += b.Var[j]
+		switch inA, inB := a.Has>>j&1 == 1, b.Has>>j&1 == 1; {
+		case inA && inB:
+			s.Dev[j] += share * (b.Dev[j] - a.Dev[j])
+		case inB:
+			s.Dev[j] = b.Dev[j]
+		}
 	}
-	return a
+	return s
 }
 
-// level is the mean level over the stretch. The variance is that of one epoch: neighbouring levels share their epochs and their
-// regime, so that the mean of them is hardly better.
-func (s *Stretch) level() (l Recent) {
+// level is the mean level over the stretch, with the noise of the present one: neighbouring levels share their epochs and their regime,
+// so that the mean of them is hardly better.
+func (s *Stretch) level(now *Recent) (l Recent) {
 	for j := range baseline.Dim {
-		if s.N[j] > 0 {
-			l.Dev[j], l.Var[j], l.Has[j] = s.Dev[j]/s.N[j], s.Var[j]/s.N[j], true
+		if s.Has>>j&1 == 1 {
+			l.Dev[j], l.Var[j], l.Has[j] = float64(s.Dev[j]), now.Var[j], true
 		}
 	}
 	return l
@@ -97,7 +113,8 @@ func (b *Bank) Sizes(c *Course, f pump.Fault) (sizes []Sized, doubt float64) {
 		return nil, 0
 	}
 	_, offsetVar := b.Healthy.Expect(b.Op)
-	last := c.Stretches[len(c.Stretches)-1].level()
+	now := b.level()
+	last := c.Stretches[len(c.Stretches)-1].level(&now)
 	best, top := -1, math.Inf(-1)
 	for i := range b.hypotheses {
 		if b.hypotheses[i].Fault != f || !b.Visible[i] {
@@ -115,7 +132,7 @@ func (b *Bank) Sizes(c *Course, f pump.Fault) (sizes []Sized, doubt float64) {
 	grid := fine(b.hypotheses[best].Effects)
 	for i := range c.Stretches {
 		s := &c.Stretches[i]
-		l := s.level()
+		l := s.level(&now)
 		var size float64
 		if size, doubt = sizeOf(&l, grid, &offsetVar); size > 0 {
 			sizes = append(sizes, Sized{s.Strokes, size})
@@ -181,15 +198,15 @@ func (c *Course) Duty() (running, calendar float64) {
 	if n == 0 {
 		return 0, 0
 	}
-	const week = 7 * 24 * time.Hour
+	const week = int64(7 * 24 * time.Hour)
 	now := c.Stretches[n-1].To
 	var run, seen, strokes float64
 	from := now
-	for i := n - 1; i >= 0 && now.Sub(c.Stretches[i].From) <= week || i == n-1; i-- {
+	for i := n - 1; i >= 0 && now-c.Stretches[i].From <= week || i == n-1; i-- {
 		s := &c.Stretches[i]
-		run += s.Run
-		seen += s.Seen
-		before, begun := s.Strokes-s.Seen, s.From
+		run += float64(s.Run)
+		seen += float64(s.Seen)
+		before, begun := s.Strokes-float64(s.Seen), s.From
 		if i > 0 { // with the pause before it, in which a counter may have gone on
 			before, begun = c.Stretches[i-1].Strokes, c.Stretches[i-1].To
 		}
@@ -199,7 +216,7 @@ func (c *Course) Duty() (running, calendar float64) {
 	if run > 0 {
 		running = seen / run
 	}
-	if t := now.Sub(from).Seconds(); t > 0 {
+	if t := float64(now-from) / float64(time.Second); t > 0 {
 		calendar = strokes / t
 	}
 	return running, calendar

@@ -20,6 +20,11 @@ type Settings struct {
 	// MaxStrokeRate is the free-flow stroke rate of the pump's size, 1/s: twice the cycle rate. Zero
 	// means unknown.
 	MaxStrokeRate float64
+	// StrokeVolume is the liquid that a stroke displaces, m3, and StrokeVolumeSpread its relative standard uncertainty; zero means
+	// unknown.
+	StrokeVolume, StrokeVolumeSpread float64
+	// Supply is the air supply path.
+	Supply SupplyPath
 	// PressureRatio is the liquid pressure over the air pressure that the pump's build gives; 0 and 1 are the same.
 	PressureRatio float64
 }
@@ -62,6 +67,10 @@ type state struct {
 	Inlet, Discharge wave
 	Slow             slow
 	Flow, Counter    []reading
+	// Liquid is the liquid flow, m3/s, Supply the pressure before the supply path, Pa gauge.
+	Liquid, Supply []reading
+	// Stall is what was seen of the last stall.
+	Stall stall
 	// Side are the readings of the side signal.
 	Side   []reading
 	Switch contact
@@ -85,6 +94,8 @@ type state struct {
 	// LastReading is the last counter reading of the finished epochs.
 	LastReading reading
 	HasReading  bool
+	// PrimaryStep is the spacing of the newest primary waveform, KeptCycle when a mean cycle was last kept.
+	PrimaryStep, KeptCycle int64
 }
 
 // reading is one counter reading, in strokes or cycles as it came.
@@ -119,6 +130,10 @@ func (b *Builder) Push(c signal.Chunk) {
 		st.Side = appendReadings(st.Side, c)
 	case c.Channel == signal.AirFlow:
 		st.Flow = appendReadings(st.Flow, c)
+	case c.Channel == signal.LiquidFlow:
+		st.Liquid = appendReadings(st.Liquid, c)
+	case c.Channel == signal.AirSupplyPressure:
+		st.Supply = appendReadings(st.Supply, c)
 	case c.Channel == signal.AirInletPressure && isSlow(c):
 		st.Slow.Inlet = appendReadings(st.Slow.Inlet, c)
 	case c.Channel == signal.DischargePressure && isSlow(c):
@@ -251,7 +266,7 @@ func (b *Builder) closeBurst() {
 func (b *Builder) trim(to int64) {
 	b.secondary().trim(to - before)
 	if !b.st.Begun {
-		b.st.Flow = dropBefore(b.st.Flow, to-before)
+		b.dropFlows(to - before)
 		b.st.Side = dropBefore(b.st.Side, to-sideMemory)
 	}
 }

@@ -5,6 +5,7 @@ package feature
 import (
 	"time"
 
+	"diastole/detect/cycle"
 	"diastole/detect/sensor"
 )
 
@@ -101,11 +102,13 @@ const (
 	Dry
 	// Unknown means that the channels at hand cannot tell.
 	Unknown
+	// Starting means the first strokes after a true stop, in which chambers fill and air is driven out.
+	Starting
 	// NumStates is how many there are.
 	NumStates
 )
 
-var stateNames = [NumStates]string{"off", "running", "stalled", "not-stroking", "dry", "unknown"}
+var stateNames = [NumStates]string{"off", "running", "stalled", "not-stroking", "dry", "unknown", "starting"}
 
 // String is the state's name in events and on the page.
 func (s State) String() string {
@@ -144,4 +147,21 @@ type Epoch struct {
 	Features [NumFeatures]Value `json:"features"`
 	// Sensors are the faults that the sensors showed. What hangs on their channels is not valid.
 	Sensors []sensor.Fault `json:"sensors,omitempty"`
+
+	// What stands below is told beside the features: no verdict hangs on it.
+
+	// Tier is how finely the strokes were seen.
+	Tier Tier `json:"tier"`
+	// Jitter is the beat-to-beat jitter of whole cycles, dimensionless (see cycle.Jitter).
+	Jitter Value `json:"jitter"`
+	// Air is the air used by one stroke in each way in which it could be had, m3 ANR.
+	Air [NumAirModes]Value `json:"air"`
+	// LiquidPerStroke is the liquid delivered by one stroke, m3 (only with a liquid flow meter).
+	LiquidPerStroke Value `json:"liquid_per_stroke"`
+	// Creep is the rate of strokes while stalled, 1/s; StallAir the air flow meanwhile, m3/s ANR. Both exist only for
+	// Stalled.
+	Creep    Value `json:"creep"`
+	StallAir Value `json:"stall_air"`
+	// Cycle is the mean cycle of both pressures, nil where there is none: the signal is too coarse or too short.
+	Cycle *cycle.Record `json:"cycle,omitempty"`
 }

@@ -14,12 +14,15 @@ type building struct {
 	Start   int64
 	State   State
 	Strokes []record
+	// Cycles are the averages of the strokes, by stretch.
+	Cycles []cycleRun
 }
 
 // begin opens an epoch.
 func (b *Builder) begin(start int64) {
 	b.st.Epoch.Start, b.st.Epoch.State = start, b.st.Running.State
 	b.st.Epoch.Strokes = b.st.Epoch.Strokes[:0]
+	b.st.Epoch.Cycles = b.st.Epoch.Cycles[:0]
 }
 
 // cutEpoch ends the epoch under way where a state began that is not its own.
@@ -38,6 +41,7 @@ func (b *Builder) cutEpoch(s State, since int64) {
 	b.finish(since, since)
 	e.Start, e.State = since, s
 	e.Strokes = append(e.Strokes[:0], later...)
+	e.Cycles = e.Cycles[:0]
 }
 
 // finish condenses the epoch under way, which ends at a time, and hands it out. The counter readings before limit are its
@@ -53,6 +57,8 @@ func (b *Builder) finish(end, limit int64) {
 	readings := b.takeReadings(limit)
 	b.count(&out, readings)
 	switch {
+	case e.State == Stalled:
+		b.standstill(&out)
 	case e.State != Running && e.State != Dry:
 	case b.st.Slow.Active:
 		b.slowFeatures(&out, readings, e.Start, end)
@@ -60,7 +66,7 @@ func (b *Builder) finish(end, limit int64) {
 		c := condenser{b: b, strokes: e.Strokes, out: &out}
 		c.run(readings)
 	}
-	b.st.Flow = dropBefore(b.st.Flow, end-2*second)
+	b.dropFlows(end - 2*second)
 	b.st.Side = dropBefore(b.st.Side, end-sideMemory)
 	b.trimSwitch(end - 2*int64(patience))
 	b.st.Slow.Inlet = dropBefore(b.st.Slow.Inlet, end-burstGap)

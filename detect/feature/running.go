@@ -37,12 +37,19 @@ type running struct {
 	Inlet, Discharge, Swing float64
 	// UsualRate and UsualInlet are those of ordinary running, 1/s and Pa.
 	UsualRate, UsualInlet float64
+	// UsualDischarge and UsualSwing are those of ordinary running too, Pa; zero where they are not known.
+	UsualDischarge, UsualSwing float64
 	// Blind is set while neither a waveform nor a counter could show strokes.
 	Blind bool
 	// DryHops counts the looks in a row that found the pump dry.
 	DryHops int
-	// Gate is how many strokes are still to be left out.
-	Gate int
+	// WetHops counts those in a row that did not, while it is said to be dry.
+	WetHops int
+	// UsualHops is how many looks, at most usualHops, these come from.
+	UsualHops int
+	// Gate is how many strokes are still to be left out, GateEnd the end of the last one that was.
+	Gate    int
+	GateEnd int64
 }
 
 // start notes that a burst begins. What the pump did in the one before says nothing of its strokes now.
@@ -88,7 +95,7 @@ func (r *running) saw(edges []edge) {
 // judge decides what the pump does at a time; last tells that the burst ends here.
 func (b *Builder) judge(now int64, last bool) {
 	r := &b.st.Running
-	still := max(r.Newest, r.From)
+	still := max(r.lastStroke(), r.From)
 	quiet := now - still
 	switch {
 	case quiet < patience && r.Previous > 0 && now-r.Previous < 2*patience:
@@ -106,7 +113,7 @@ func (b *Builder) standing() State {
 	switch below := r.Inlet - r.Discharge/b.ratio(); {
 	case math.IsNaN(below) || r.Blind:
 		return Unknown
-	case below <= stallBand:
+	case below <= stallBand, r.rose():
 		return Stalled
 	case below >= notStall:
 		return NotStroking
@@ -133,8 +140,9 @@ func (b *Builder) judgeDry(now int64) {
 	flat := r.Discharge < 0.1*r.Inlet && r.Swing < 0.1*r.Inlet
 	races := b.set.MaxStrokeRate > 0 && rate > 0.8*b.set.MaxStrokeRate ||
 		r.UsualRate > 0 && rate > 1.7*r.UsualRate && r.Inlet < 1.1*r.UsualInlet
-	if flat && races {
+	if flat && races || r.displacesGas(rate) {
 		r.DryHops++
+		r.WetHops = 0
 		if r.DryHops >= 2 {
 			b.change(Dry, now, max(now-int64(r.DryHops)*hop, r.Since))
 		}
@@ -143,31 +151,44 @@ func (b *Builder) judgeDry(now int64) {
 	r.DryHops = 0
 	since := r.First
 	if r.State == Dry {
-		since = now - hop
-	}
-	b.change(Running, now, since)
-	if !math.IsNaN(r.Inlet) && !math.IsInf(rate, 0) {
-		if r.UsualRate == 0 {
-			r.UsualRate, r.UsualInlet = rate, r.Inlet
+		if r.WetHops++; r.WetHops < 2 {
+			return
 		}
-		r.UsualRate += 0.05 * (rate - r.UsualRate)
-		r.UsualInlet += 0.05 * (r.Inlet - r.UsualInlet)
+		since = now - 2*hop
+	}
+	r.WetHops = 0
+	b.runs(now, since)
+	if r.State == Running {
+		r.learnUsual(rate)
+	}
+}
+
+// learnUsual follows what is usual while running.
+func (r *running) learnUsual(rate float64) {
+	if math.IsNaN(r.Inlet) || math.IsInf(rate, 0) {
+		return
+	}
+	// The mean of the first looks, then a slow follower: the very first look at a pump may be wrong about its rhythm.
+	r.UsualHops = min(r.UsualHops+1, usualHops)
+	share := 1 / float64(r.UsualHops)
+	for _, u := range []struct {
+		usual *float64
+		now   float64
+	}{{&r.UsualRate, rate}, {&r.UsualInlet, r.Inlet}, {&r.UsualDischarge, r.Discharge}, {&r.UsualSwing, r.Swing}} {
+		if !math.IsNaN(u.now) {
+			*u.usual += share * (u.now - *u.usual)
+		}
 	}
 }
 
 // change makes a state the present one, since a time in the past, and cuts the epoch there.
 func (b *Builder) change(s State, now, since int64) {
 	r := &b.st.Running
-	if s != Running && s != Dry {
+	if s != Running && s != Dry && s != Starting {
 		r.First = 0
 	}
 	if s == r.State {
 		return
-	}
-	stood := r.State == Off || r.State == Stalled
-	if stood && s == Running {
-		r.Gate = gatedStrokes
-		b.gateRecorded(since)
 	}
 	since = max(since, r.Since)
 	r.State, r.Since = s, since
@@ -182,6 +203,8 @@ func (b *Builder) gateRecorded(since int64) {
 		if s.End >= since && b.st.Running.Gate > 0 {
 			s.Gated = true
 			b.st.Running.Gate--
+			b.st.Running.GateEnd = s.End
+			b.st.Epoch.Cycles = b.st.Epoch.Cycles[:0]
 		}
 	}
 }

@@ -53,9 +53,11 @@ func (b *Builder) addStroke(final bool, end int64) {
 	r.Swing, r.Dwell = b.fall(from.T, to.T, end)
 	if b.st.Running.Gate > 0 {
 		b.st.Running.Gate--
+		b.st.Running.GateEnd = to.T
 		r.Gated = true
 	}
 	b.st.Epoch.Strokes = append(b.st.Epoch.Strokes, r)
+	b.averageStroke(&r, from.T, to.T)
 }
 
 // mean is the mean of a wave over [from, to), NaN where it has a gap there.

@@ -103,7 +103,14 @@ func (b *Builder) dropReadings(t int64) {
 	b.st.Counter = dropBefore(b.st.Counter, t)
 	b.st.Slow.Inlet = dropBefore(b.st.Slow.Inlet, t)
 	b.st.Slow.Discharge = dropBefore(b.st.Slow.Discharge, t)
+	b.dropFlows(t)
+}
+
+// dropFlows forgets the readings of flows and of the supply before a time.
+func (b *Builder) dropFlows(t int64) {
 	b.st.Flow = dropBefore(b.st.Flow, t)
+	b.st.Liquid = dropBefore(b.st.Liquid, t)
+	b.st.Supply = dropBefore(b.st.Supply, t)
 }
 
 // slowWindow looks at the readings of [from, to).
@@ -180,6 +187,7 @@ func (b *Builder) readingsMean(r []reading, from, to int64) Value {
 
 // slowFeatures fills in what readings alone tell of a running pump.
 func (b *Builder) slowFeatures(out *Epoch, readings []reading, from, to int64) {
+	out.Tier = TierTelemetry
 	out.Inlet = b.readingsMean(b.st.Slow.Inlet, from, to)
 	out.Discharge = b.readingsMean(b.st.Slow.Discharge, from, to)
 	if len(b.st.Epoch.Strokes) > 0 {
@@ -195,6 +203,7 @@ func (b *Builder) slowFeatures(out *Epoch, readings []reading, from, to int64) {
 	out.Features[StrokeRate] = rate
 	if flow := b.readingsMean(b.st.Flow, from, to); rate.Valid {
 		out.Features[AirPerStroke] = airPerStroke(flow, rate, out.Inlet)
+		b.slowUse(out, flow, from, to)
 	}
 }
 

@@ -56,8 +56,7 @@ func TestStates(t *testing.T) {
 		{"air off", func(_ *plant.Faults, p *plant.Process) { p.AirOff = true }, Off, 10 * time.Second},
 		{"dead-head", func(_ *plant.Faults, p *plant.Process) { p.DeadHead = true }, Stalled, 10 * time.Second},
 		{"valve centred", func(f *plant.Faults, _ *plant.Process) { f.SpoolCentred = true }, NotStroking, 10 * time.Second},
-		// The line has to empty first.
-		{"dry", func(_ *plant.Faults, p *plant.Process) { p.DryRun = true; p.StaticHead = 0 }, Dry, 20 * time.Second},
+		{"dry", func(_ *plant.Faults, p *plant.Process) { p.DryRun = true; p.StaticHead = 0 }, Dry, 10 * time.Second},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {

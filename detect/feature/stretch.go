@@ -58,6 +58,7 @@ func (b *Builder) window(n int, final bool) {
 		b.begin(seg.T0)
 		b.st.Running.start(seg.T0)
 	}
+	b.st.PrimaryStep = seg.Step
 	b.pressures(fresh, end)
 	edges, settled := b.edges(seg, n, final)
 	edges, settled = b.switched(edges, settled, end, final)
@@ -74,6 +75,7 @@ func (b *Builder) window(n int, final bool) {
 	b.st.FastEnd = end
 	b.st.Running.Blind = false
 	b.judge(end, false)
+	b.noteStall(fresh, end)
 	if !final {
 		b.forget(seg, n)
 	}

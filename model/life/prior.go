@@ -134,8 +134,10 @@ const tableSteps = 16
 // tabulate prepares Density, which is asked for by the thousand.
 func (b *Belief) tabulate() {
 	least, most := math.Inf(1), 0.0
-	for _, n := range b.nodes {
-		least = min(least, n.Quantile(1e-6))
+	logs := make([]float64, len(b.nodes)) // of the scales
+	for i, n := range b.nodes {
+		logs[i] = math.Log(n.Scale)
+		least = min(least, n.Quantile(1e-5))
 		most = max(most, n.Quantile(1-1e-9))
 	}
 	b.first = math.Floor(math.Log(least) * tableSteps)
@@ -143,7 +145,8 @@ func (b *Belief) tabulate() {
 		t, sum := math.Exp(k/tableSteps), 0.0
 		for i := range b.nodes {
 			n := &b.nodes[i]
-			sum += n.weight * n.Hazard(t) * n.Survival(t)
+			h := math.Exp(n.Shape * (k/tableSteps - logs[i]))
+			sum += n.weight * n.Shape / t * h * math.Exp(-h)
 		}
 		b.table = append(b.table, sum)
 	}

@@ -10,6 +10,8 @@ type Sample struct {
 	// Inlet is the air pressure at the pump, Discharge and Suction the liquid pressures in the manifolds,
 	// Exhaust the air pressure before the muffler, Header the air before the regulator.
 	Inlet, Discharge, Suction, Exhaust, Header float64
+	// Regulated is the air pressure behind the regulator, before the hose.
+	Regulated float64
 	// AirFlow enters through the regulator, m3/s at ANR.
 	AirFlow float64
 	// LiquidFlow leaves through the discharge line, m3/s.
@@ -37,6 +39,7 @@ func (s *Pump) Sample() Sample {
 		Suction:   s.view.suction - atmosphere,
 		Exhaust:   s.view.exhaust - atmosphere,
 		Header:    s.pr.Header,
+		Regulated: min(s.pr.Setting-s.droop, s.pr.Header),
 		Strokes:   s.strokes.total, LastStroke: s.strokes.began[0],
 		AirOn: !s.pr.AirOff, Ambient: s.pr.Ambient,
 		Position: s.x / s.p.HalfTravel,

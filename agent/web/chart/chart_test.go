@@ -46,13 +46,16 @@ func drifting() []Point {
 func TestGolden(t *testing.T) {
 	end := start.Add(240 * time.Hour)
 	for name, picture := range map[string]interface{ SVG() string }{
-		"line":       Line{Title: "Stroke rate <P-1> & more", Unit: "strokes/min", From: start, To: end, Points: drifting(), Width: 400, Height: 150},
-		"line-empty": Line{Title: "Nothing", Unit: "%", From: start, To: end, Width: 400, Height: 150},
-		"line-lone":  Line{Title: "One", Unit: "%", From: start, To: start, Points: drifting()[:1], Width: 400, Height: 150},
-		"spark":      Spark{Title: "Residual", From: start, To: end, Points: drifting(), Width: 98, Height: 24},
-		"bar":        Bar{Title: "3.1 of 9.4", Value: 3.1, Limit: 9.4, Width: 44, Height: 10},
-		"bar-over":   Bar{Title: "over", Value: 100, Limit: 9.4, Width: 44, Height: 10},
-		"bar-none":   Bar{Title: "none", Value: math.NaN(), Limit: 9.4, Width: 44, Height: 10},
+		"line":        Line{Title: "Stroke rate <P-1> & more", Unit: "strokes/min", From: start, To: end, Points: drifting(), Width: 400, Height: 150},
+		"line-empty":  Line{Title: "Nothing", Unit: "%", From: start, To: end, Width: 400, Height: 150},
+		"line-lone":   Line{Title: "One", Unit: "%", From: start, To: start, Points: drifting()[:1], Width: 400, Height: 150},
+		"cycle":       beat(12),
+		"cycle-lone":  Cycle{Title: "No healthy one yet", Unit: "bar", Observed: beat(12).Observed, ShareA: 0.5, Width: 460, Height: 190},
+		"cycle-empty": Cycle{Title: "Nothing", Unit: "bar", ShareA: 0.5, Width: 460, Height: 190},
+		"spark":       Spark{Title: "Residual", From: start, To: end, Points: drifting(), Width: 98, Height: 24},
+		"bar":         Bar{Title: "3.1 of 9.4", Value: 3.1, Limit: 9.4, Width: 44, Height: 10},
+		"bar-over":    Bar{Title: "over", Value: 100, Limit: 9.4, Width: 44, Height: 10},
+		"bar-none":    Bar{Title: "none", Value: math.NaN(), Limit: 9.4, Width: 44, Height: 10},
 	} {
 		t.Run(name, func(t *testing.T) {
 			file := filepath.Join("testdata", name+".svg")
@@ -74,6 +77,27 @@ func TestGolden(t *testing.T) {
 	}
 }
 
+// beat is a cycle of n points in which stroke A is short.
+func beat(n int) Cycle {
+	c := Cycle{Title: "Air inlet <P-1>", Unit: "bar", ShareA: 0.4, Width: 460, Height: 190}
+	for i := range n {
+		dip := func(share float64) float64 {
+			return 4 - float64(bit(i == 0)) - float64(bit(i == int(share*float64(n))))
+		}
+		c.Observed = append(c.Observed, dip(0.4))
+		c.Expected = append(c.Expected, dip(0.5))
+		c.Band = append(c.Band, 0.1)
+	}
+	return c
+}
+
+func bit(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
 // TestAnyPoints draws whatever numbers there are: the picture must stay well-formed, keep its title and
 // stay inside its box.
 func TestAnyPoints(t *testing.T) {
@@ -91,6 +115,11 @@ func TestAnyPoints(t *testing.T) {
 		to := start.Add(time.Duration(rapid.Int64Range(-1e15, 1e15).Draw(t, "to")))
 		checkPicture(t, Line{Title: title, Unit: title, From: from, To: to, Points: points, Width: 400, Height: 150}.SVG(), 400, 150)
 		checkPicture(t, Spark{Title: title, From: from, To: to, Points: points, Width: 98, Height: 24}.SVG(), 98, 24)
+		values := rapid.SliceOfN(number, 0, 20).Draw(t, "cycle")
+		healthy := rapid.SliceOfN(number, 0, 20).Draw(t, "healthy")
+		share := number.Draw(t, "share")
+		checkPicture(t, Cycle{Title: title, Unit: title, Observed: values, Expected: healthy, Band: healthy, ShareA: share, Width: 460, Height: 190}.SVG(), 460, 190)
+		checkPicture(t, Cycle{Title: title, Unit: title, Observed: values, Expected: values, Band: values, ShareA: 0.5, Width: 460, Height: 190}.SVG(), 460, 190)
 		checkPicture(t, Bar{Title: title, Value: number.Draw(t, "v"), Limit: number.Draw(t, "limit"), Width: 44, Height: 10}.SVG(), 44, 10)
 	})
 }
