@@ -90,8 +90,12 @@ func fill(v reflect.Value, r *rand.Rand) {
 	case reflect.Pointer:
 		v.Set(reflect.New(v.Type().Elem()))
 		fill(v.Elem(), r)
-	case reflect.Slice: // of a mean cycle's points
-		v.Set(reflect.MakeSlice(v.Type(), cycle.Points, cycle.Points))
+	case reflect.Slice: // of a mean cycle's points, or the faults of two sensors
+		n := cycle.Points
+		if v.Type().Elem().Kind() == reflect.Struct {
+			n = 2
+		}
+		v.Set(reflect.MakeSlice(v.Type(), n, n))
 		for i := range v.Len() {
 			fill(v.Index(i), r)
 		}
