@@ -50,7 +50,7 @@ const (
 // TestCampaign follows healthy pumps for years and holds their false tickets against the budget: at most 1.25 times as many. It
 // fails where that is certain to be exceeded (lower 97.5 % limit of the Poisson rate, Garwood 1936, Biometrika 28:437).
 //
-//	go test -tags campaign -run TestCampaign -timeout 60m ./detect -campaign.table FALSE_TICKETS.md
+//	go test -tags campaign -run TestCampaign -timeout 180m ./detect -campaign.table FALSE_TICKETS.md
 func TestCampaign(t *testing.T) {
 	model, err := pump.Generic("generic-one-inch")
 	if err != nil {

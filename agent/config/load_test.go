@@ -139,6 +139,11 @@ func TestContractExample(t *testing.T) {
 			},
 			Installed: pump.Installed{Position: "P-101", Serial: "0007", Model: "generic-one-inch"},
 		}},
+		Kits: []ModelKit{ // of the catalogue beside it
+			{Model: "example-one-inch-pp", Kit: pump.KitSpec{Kit: pump.WetEnd, Number: "EX-1PP-WET"}},
+			{Model: "example-one-inch-pp", Kit: pump.KitSpec{Kit: pump.AirEnd, Number: "EX-1PP-AIR"}},
+			{Model: "example-one-inch-pp", Kit: pump.KitSpec{Kit: pump.PilotValve, Number: "EX-1PP-PIL"}},
+		},
 		Outlets: Outlets{MQTT: MQTTOutlet{Enabled: true, Prefix: "diastole"}},
 		Web:     Web{Listen: "127.0.0.1:8317"},
 	}

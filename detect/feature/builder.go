@@ -67,15 +67,15 @@ type state struct {
 	Inlet, Discharge wave
 	Slow             slow
 	Flow, Counter    []reading
+	// Liquid is the liquid flow, m3/s, Supply the pressure before the supply path, Pa gauge.
+	Liquid, Supply []reading
+	// Stall is what was seen of the last stall.
+	Stall stall
 	// Side are the readings of the side signal.
 	Side   []reading
 	Switch contact
 	// ByDischarge is set while the discharge times the strokes, because the inlet gives no waveform.
 	ByDischarge bool
-	// Liquid is the liquid flow, m3/s, Supply the pressure before the supply path, Pa gauge.
-	Liquid, Supply []reading
-	// Stall is what was seen of the last stall.
-	Stall stall
 	// Settled is the time before which every sample has come.
 	Settled int64
 	// Now is the time up to which the waveforms have been looked at.
@@ -266,7 +266,7 @@ func (b *Builder) closeBurst() {
 func (b *Builder) trim(to int64) {
 	b.secondary().trim(to - before)
 	if !b.st.Begun {
+		b.dropFlows(to - before)
 		b.st.Side = dropBefore(b.st.Side, to-sideMemory)
-		b.dropSide(to - before)
 	}
 }

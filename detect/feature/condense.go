@@ -61,13 +61,13 @@ func (c *condenser) run(readings []reading) {
 	c.dwell()
 	c.sides()
 	c.air()
-	c.wander()
 	c.out.Tier = c.tier()
 	if c.out.Tier == TierWaveform {
 		c.jitter()
 		c.cycles()
 	}
 	c.use()
+	c.wander()
 }
 
 // timing fills in the features that need no more than the strokes' times.
@@ -77,10 +77,10 @@ func (c *condenser) timing(readings []reading) {
 	if len(c.runs) == 0 {
 		return
 	}
-	c.out.Tier = TierEdges
 	c.rate()
 	c.scatter()
 	c.sides()
+	c.out.Tier = TierEdges
 }
 
 // split finds the runs and their sides.

@@ -103,11 +103,11 @@ func (b *Builder) dropReadings(t int64) {
 	b.st.Counter = dropBefore(b.st.Counter, t)
 	b.st.Slow.Inlet = dropBefore(b.st.Slow.Inlet, t)
 	b.st.Slow.Discharge = dropBefore(b.st.Slow.Discharge, t)
-	b.dropSide(t)
+	b.dropFlows(t)
 }
 
-// dropSide forgets the readings of flows and of the supply before a time.
-func (b *Builder) dropSide(t int64) {
+// dropFlows forgets the readings of flows and of the supply before a time.
+func (b *Builder) dropFlows(t int64) {
 	b.st.Flow = dropBefore(b.st.Flow, t)
 	b.st.Liquid = dropBefore(b.st.Liquid, t)
 	b.st.Supply = dropBefore(b.st.Supply, t)
@@ -187,6 +187,7 @@ func (b *Builder) readingsMean(r []reading, from, to int64) Value {
 
 // slowFeatures fills in what readings alone tell of a running pump.
 func (b *Builder) slowFeatures(out *Epoch, readings []reading, from, to int64) {
+	out.Tier = TierTelemetry
 	out.Inlet = b.readingsMean(b.st.Slow.Inlet, from, to)
 	out.Discharge = b.readingsMean(b.st.Slow.Discharge, from, to)
 	if len(b.st.Epoch.Strokes) > 0 {
@@ -204,7 +205,6 @@ func (b *Builder) slowFeatures(out *Epoch, readings []reading, from, to int64) {
 		out.Features[AirPerStroke] = airPerStroke(flow, rate, out.Inlet)
 		b.slowUse(out, flow, from, to)
 	}
-	out.Tier = max(out.Tier, TierTelemetry)
 }
 
 // counterRate is the rate that counter readings tell. Each end of the span is uncertain by a stroke that is evenly

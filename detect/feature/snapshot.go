@@ -10,7 +10,7 @@ import (
 )
 
 // snapshotVersion changes whenever state does: an older snapshot is then refused, not misread.
-const snapshotVersion = 5
+const snapshotVersion = 4
 
 // snapshot is what a snapshot holds: the memory, and what was finished but not yet taken.
 type snapshot struct {

@@ -10,8 +10,8 @@ const (
 	// TierTelemetry means readings about once a second and a counter: state, operating point, rate, air and liquid per
 	// stroke.
 	TierTelemetry
-	// TierEdges means a switch that tells each stroke or cycle, beside such readings: the moments of the strokes are exact, their
-	// shape is not seen.
+	// TierEdges means that a switch tells the moment of each stroke, and no pressure its shape: rate, asymmetry and
+	// scatter of the strokes' times.
 	TierEdges
 	// TierCoarse means pressures with less than 20 samples a stroke: the moments of the strokes are good to a third of
 	// a sample, the shape of a dip is not seen whole. There is no mean cycle and no jitter.
@@ -36,10 +36,10 @@ func (t Tier) String() string {
 // a stroke against 20 and more, each held against the same strokes sampled at 500 Hz (tier_test.go). A feature that
 // is not formed in a tier has none.
 var tierErrors = [NumFeatures]map[Tier]float64{
-	StrokeRate:      {TierTelemetry: 0.002, TierEdges: 0, TierCoarse: 0.006, TierWaveform: 0.002},
-	Asymmetry:       {TierEdges: 0, TierCoarse: 0.005, TierWaveform: 0.002},
-	Dispersion:      {TierEdges: 0, TierCoarse: 0.016, TierWaveform: 0.003},
-	Hesitation:      {TierEdges: 0, TierCoarse: 0.012, TierWaveform: 0.005},
+	StrokeRate:      {TierTelemetry: 0.002, TierEdges: 0.002, TierCoarse: 0.006, TierWaveform: 0.002},
+	Asymmetry:       {TierEdges: 0.002, TierCoarse: 0.005, TierWaveform: 0.002},
+	Dispersion:      {TierEdges: 0.003, TierCoarse: 0.016, TierWaveform: 0.003},
+	Hesitation:      {TierEdges: 0.005, TierCoarse: 0.012, TierWaveform: 0.005},
 	Ripple:          {TierCoarse: 0.003, TierWaveform: 0.002},
 	RippleAsymmetry: {TierCoarse: 0.004, TierWaveform: 0.003},
 	DipDepth:        {TierCoarse: 0.015, TierWaveform: 0.002},
