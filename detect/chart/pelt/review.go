@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
 	"diastole/detect/robust"
 )
 
@@ -11,13 +13,15 @@ import (
 type Change struct {
 	// At is the first observation after it.
 	At int
-	// Before and After are where the lines of the segments on either side lie at the change.
+	// Before and After are where straight lines through the observations on either side lie at the change.
 	Before, After float64
 }
 
 const (
 	// lasting is how many observations a segment of a review has at least: what is shorter is an incident.
 	lasting = 5
+	// around is of how many observations on either side the size of a change is taken.
+	around = 4 * lasting
 	// wild is how far off its neighbours, in standard deviations of the noise, an observation is drawn in.
 	wild = 3.0
 )
@@ -42,26 +46,34 @@ func Review(history []float64) []Change {
 		return nil
 	}
 	// A segment's level, slope and place.
-	cost := newLine(free, sd, lasting)
-	at := Changes(cost, 4*math.Log(float64(len(x))))
+	at := Changes(newLine(free, sd, lasting), 4*math.Log(float64(len(x))))
 	out := make([]Change, len(at))
 	for i, a := range at {
-		from, to := 0, cost.n
+		a++ // free[0] is the second observation
+		from, to := 0, len(x)
 		if i > 0 {
-			from = at[i-1]
+			from = at[i-1] + 1
 		}
 		if i+1 < len(at) {
-			to = at[i+1]
+			to = at[i+1] + 1
 		}
-		out[i] = Change{At: a + 1, Before: cost.at(free, from, a, a), After: cost.at(free, a, to, a)} // free[0] is the second observation
+		out[i] = Change{
+			At:     a,
+			Before: lineAt(x, max(from, a-around), a, a),
+			After:  lineAt(x, a, min(to, a+around), a),
+		}
 	}
 	return out
 }
 
-// at is where the line of a segment of x lies at observation i.
-func (c *line) at(x []float64, from, to, i int) float64 {
-	slope, _ := c.fit(from, to)
-	return robust.Mean(x[from:to]) + slope*(float64(i)-(float64(from)+float64(to)-1)/2)
+// lineAt is where the straight line through x[from:to] lies just before observation i.
+func lineAt(x []float64, from, to, i int) float64 {
+	places := make([]float64, to-from)
+	for k := range places {
+		places[k] = float64(from + k)
+	}
+	alpha, beta := stat.LinearRegression(places, x[from:to], nil, false)
+	return alpha + beta*(float64(i)-0.5)
 }
 
 // tamed draws wild observations in to the median of the five about them (Hampel 1974, J. Am. Stat. Assoc. 69:383), and gives the
