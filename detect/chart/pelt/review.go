@@ -13,15 +13,13 @@ import (
 type Change struct {
 	// At is the first observation after it.
 	At int
-	// Before and After are where straight lines through the observations on either side lie at the change.
+	// Before and After are where straight lines through the segments on either side lie at the change.
 	Before, After float64
 }
 
 const (
 	// lasting is how many observations a segment of a review has at least: what is shorter is an incident.
 	lasting = 5
-	// around is of how many observations on either side the size of a change is taken.
-	around = 4 * lasting
 	// wild is how far off its neighbours, in standard deviations of the noise, an observation is drawn in.
 	wild = 3.0
 )
@@ -59,8 +57,8 @@ func Review(history []float64) []Change {
 		}
 		out[i] = Change{
 			At:     a,
-			Before: lineAt(x, max(from, a-around), a, a),
-			After:  lineAt(x, a, min(to, a+around), a),
+			Before: lineAt(x, from, a, a),
+			After:  lineAt(x, a, to, a),
 		}
 	}
 	return out
