@@ -13,6 +13,7 @@ import (
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/detect/prognose"
+	"diastole/detect/sensor"
 	"diastole/detect/signal"
 )
 
@@ -21,6 +22,9 @@ type Monitor struct {
 	settings Settings
 	builder  *feature.Builder
 	state    state
+	// watch looks at the sensors' samples, standing are their faults.
+	watch    sensor.Watch
+	standing sensor.Standing
 	out      []Finding
 }
 
@@ -73,6 +77,7 @@ func builderSettings(s Settings) feature.Settings {
 func (m *Monitor) Push(c signal.Chunk) {
 	m.builder.Push(c)
 	m.fold()
+	m.watch.Push(c)
 	m.follow(c)
 	m.probed(c)
 }
@@ -89,6 +94,7 @@ func (m *Monitor) Advance(t time.Time) {
 // Samples of an epoch that was still open are forgotten.
 func (m *Monitor) Refold(epochs []feature.Epoch) {
 	m.builder = feature.NewBuilder(builderSettings(m.settings))
+	m.watch = sensor.Watch{}
 	for i := range epochs {
 		m.epoch(&epochs[i])
 	}
@@ -129,6 +135,10 @@ func (m *Monitor) Status() Status {
 		Running: m.state.Running, Service: m.state.Use.Service, ServiceSince: m.state.Use.Since, Baseline: m.state.Summary,
 		Strokes: m.state.Strokes, Cycles: m.state.Cycles, Learned: 1,
 	}
+	s.Open = m.state.Episodes.open()
+	for i := range m.standing.Episodes {
+		s.Open = append(s.Open, sensorDiagnosis(&m.standing.Episodes[i]))
+	}
 	if m.state.Bank == nil {
 		s.Learned = m.state.Learning.progress(m.settings.Learn)
 		return s
@@ -137,7 +147,6 @@ func (m *Monitor) Status() Status {
 	s.Score, s.Threshold = v.FaultScore, m.state.Bank.Threshold
 	s.Change, s.ChangeLimit = m.state.Omnibus.Last.T2, m.state.Omnibus.Limit
 	s.Healthy = Healthy{m.state.Bank.Healthy, m.settings.PressureRatio}
-	s.Open = m.state.Episodes.open()
 	s.Duty = m.duty()
 	return s
 }
@@ -180,6 +189,7 @@ func (m *Monitor) fold() {
 		m.transition(t)
 	}
 	for i := range epochs {
+		m.sense(&epochs[i])
 		m.epoch(&epochs[i])
 	}
 }
@@ -197,6 +207,7 @@ func (m *Monitor) epoch(e *feature.Epoch) {
 	m.setAside(e)
 	m.state.Cycles.take(e, m.state.Bank == nil && !excluded(m.settings.Learn.Exclude, e.Start))
 	m.emit([]Finding{{Kind: EpochDone, Time: e.End, Epoch: e}})
+	m.sensors(e)
 	x := ordinary(*e, m.settings.PressureRatio)
 	o, ok := baseline.Observe(x)
 	m.try(&x, o, ok)
@@ -266,9 +277,11 @@ func (m *Monitor) learned(at time.Time) {
 
 // snapshot is the stored form of a monitor.
 type snapshot struct {
-	Version int
-	State   state
-	Builder []byte
+	Version  int
+	State    state
+	Builder  []byte
+	Watch    sensor.Watch
+	Standing sensor.Standing
 }
 
 const snapshotVersion = 2
@@ -280,7 +293,7 @@ func (m *Monitor) Snapshot() ([]byte, error) {
 		return nil, fmt.Errorf("snapshot of the open epoch: %w", err)
 	}
 	var buf bytes.Buffer
-	if err := gob.NewEncoder(&buf).Encode(snapshot{snapshotVersion, m.state, b}); err != nil {
+	if err := gob.NewEncoder(&buf).Encode(snapshot{snapshotVersion, m.state, b, m.watch, m.standing}); err != nil {
 		return nil, fmt.Errorf("snapshot of the monitor: %w", err)
 	}
 	return buf.Bytes(), nil
@@ -307,5 +320,5 @@ func Restore(s Settings, data []byte) (*Monitor, error) {
 			return nil, fmt.Errorf("restore the monitor: %w", err)
 		}
 	}
-	return &Monitor{settings: s, builder: b, state: snap.State}, nil
+	return &Monitor{settings: s, builder: b, state: snap.State, watch: snap.Watch, standing: snap.Standing}, nil
 }

@@ -82,6 +82,8 @@ func (m *Monitor) tell(t feature.Transition) {
 	switch {
 	case u.Service != signal.ServiceRun:
 		t.State = feature.Unknown
+	case (t.State == feature.NotStroking || t.State == feature.Dry || t.State == feature.Stalled) && m.watch.Contradicts(t.Since):
+		t.State = feature.Unknown // a pressure stands still, and not the pump
 	case t.State == feature.NotStroking && noAir:
 		// The transmitter sees the main, not the pump: without the valve's own word nobody knows whether it has air.
 		t.State = feature.Unknown

@@ -15,6 +15,8 @@ type Settings struct {
 	Model pump.Model
 	// Channels tells which channels the pump has.
 	Channels [signal.NumChannels]bool
+	// OnChange tells which channels are sent only when their value has changed: silence of such a one says nothing.
+	OnChange [signal.NumChannels]bool
 	// Counter describes the stroke counter, if there is one.
 	Counter CounterSettings
 	// EdgePerCycle is true where a stroke edge comes once a cycle (two strokes) and not once a stroke.

@@ -61,6 +61,7 @@ func (b *builder) pump(path string, f *filePump) Pump {
 	p.Channels = b.channels(path+".channels", f.Channels)
 	for _, c := range p.Channels {
 		p.Settings.Channels[c.Channel] = true
+		p.Settings.OnChange[c.Channel] = c.OnChange
 	}
 	p.Settings.Supply = b.supplyPath(path+".supply_path", f.SupplyPath)
 	p.Settings.Counter = counter(f.Channels[signal.StrokeCount.String()])

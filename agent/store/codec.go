@@ -7,6 +7,8 @@ import (
 	"math"
 
 	"diastole/detect/feature"
+	"diastole/detect/sensor"
+	"diastole/detect/signal"
 )
 
 // The body of an epoch, little endian; some 60 bytes for a pump at rest, 300 with all features, 550 more for one with its mean
@@ -15,7 +17,7 @@ import (
 //	u8   layout, 2
 //	i64  start, i64 end        ns since 1970 UTC
 //	u8   state
-//	u8   flags                 anchored; inlet, discharge, counter, counter excess valid; facts of the counter; signal of A
+//	u8   flags                 anchored; inlet, discharge, counter, counter excess valid; facts of the counter; signal of A; sensors
 //	i64  strokes
 //	f64  advance of the counter
 //	     inlet, discharge, counter, counter excess: f64 value, f64 standard error, each only where it is valid
@@ -24,6 +26,7 @@ import (
 //	u8   number of features the writer knew
 //	u64  which of them are valid
 //	     for each valid one: f64 value, f64 standard error
+//	     faults of sensors, only where there are any: u8 how many; for each u8 channel, u8 kind, f64 observed, f64 limit
 //	from layout 2 on:
 //	u8   tier
 //	u8   number of further values the writer knew
@@ -45,6 +48,7 @@ const (
 	flagExcess
 	flagFacts
 	flagSignal
+	flagSensors
 )
 
 // castagnoli is CRC-32C (RFC 3720, appendix B.4), which amd64 and arm64 have in hardware.
@@ -79,6 +83,7 @@ func encodeEpoch(pump string, e *feature.Epoch) ([]byte, error) {
 	var flags byte
 	for i, on := range []bool{
 		e.Anchored, e.Inlet.Valid, e.Discharge.Valid, e.Counter.Valid, e.CounterExcess.Valid, e.CounterFacts.Readings > 0, e.SignalA.Valid,
+		len(e.Sensors) > 0,
 	} {
 		if on {
 			flags |= 1 << i
@@ -104,6 +109,14 @@ func encodeEpoch(pump string, e *feature.Epoch) ([]byte, error) {
 	}
 	b = le.AppendUint64(b, valid)
 	b = appendValues(b, e.Features[:]...)
+	if len(e.Sensors) > 0 {
+		b = append(b, byte(len(e.Sensors)))
+		for _, f := range e.Sensors {
+			b = append(b, byte(f.Channel), byte(f.Kind))
+			b = le.AppendUint64(b, math.Float64bits(f.Observed))
+			b = le.AppendUint64(b, math.Float64bits(f.Limit))
+		}
+	}
 	b = appendBeside(b, e)
 	return le.AppendUint32(b, sum([]byte(pump), b)), nil
 }
@@ -161,6 +174,11 @@ func decodeEpoch(pump string, body []byte) (feature.Epoch, error) {
 	for i := range known {
 		e.Features[i] = r.value(valid&(1<<i) != 0)
 	}
+	if flags&flagSensors != 0 {
+		if err := r.sensors(&e); err != nil {
+			return feature.Epoch{}, err
+		}
+	}
 	if layout >= 2 {
 		if err := r.beside(&e); err != nil {
 			return feature.Epoch{}, err
@@ -176,6 +194,19 @@ func decodeEpoch(pump string, body []byte) (feature.Epoch, error) {
 type reader struct {
 	b     []byte
 	short bool
+}
+
+// sensors reads the faults of sensors of an epoch.
+func (r *reader) sensors(e *feature.Epoch) error {
+	for range r.byte() {
+		f := sensor.Fault{Channel: signal.Channel(r.byte()), Kind: sensor.Kind(r.byte())}
+		f.Observed, f.Limit = math.Float64frombits(r.uint64()), math.Float64frombits(r.uint64())
+		if f.Channel >= signal.NumChannels || f.Kind >= sensor.NumKinds {
+			return fmt.Errorf("%w: fault %d of the sensor of channel %d", ErrNewer, f.Kind, f.Channel)
+		}
+		e.Sensors = append(e.Sensors, f)
+	}
+	return nil
 }
 
 func (r *reader) byte() byte {

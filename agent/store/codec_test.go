@@ -13,6 +13,8 @@ import (
 	"pgregory.net/rapid"
 
 	"diastole/detect/feature"
+	"diastole/detect/sensor"
+	"diastole/detect/signal"
 )
 
 // A field that is added to feature.Epoch and not to the codec makes this test fail.
@@ -70,6 +72,12 @@ func TestEpochRoundTripProperty(t *testing.T) {
 		}
 		for i := range e.Features {
 			e.Features[i] = value.Draw(t, "feature")
+		}
+		for range rapid.IntRange(0, 3).Draw(t, "faults of sensors") {
+			e.Sensors = append(e.Sensors, sensor.Fault{
+				Channel: signal.Channel(rapid.IntRange(0, int(signal.NumChannels)-1).Draw(t, "channel")),
+				Kind:    sensor.Kind(rapid.IntRange(1, int(sensor.NumKinds)-1).Draw(t, "kind")), Observed: rapid.Float64().Draw(t, "observed"),
+			})
 		}
 		body, err := encodeEpoch("P-1", &e)
 		if err != nil {

@@ -133,6 +133,13 @@ func (b *book) cause(site string, p *config.Pump, f *detect.Finding, out *Output
 		Advisory: id, Pump: p.ID, Cause: d.Cause, Channel: d.Channel, Probability: rounded(d.Probability),
 		Since: d.Since.UTC(), Evidence: evidenceOf(d), Action: advice.ForCause(d.Cause),
 	}
+	if s := d.Sensor; s != nil {
+		seen, do := advice.Sensor(s.Kind.String(), s.Observed, s.Limit)
+		a.Evidence = append(a.Evidence, event.Evidence{
+			Feature: s.Kind.String(), Unit: s.Kind.Unit(s.Channel), Expected: significant(s.Limit), Observed: significant(s.Observed), Meaning: seen,
+		})
+		a.Action = do + " Until it is mended, nothing is learned from this channel or judged by it."
+	}
 	switch f.Kind {
 	case detect.CauseRaised:
 		if i >= 0 {

@@ -47,6 +47,9 @@ func (c *checkCommand) Run(ctx context.Context, s *streams) error {
 		for _, x := range stateSights(p) {
 			_, _ = fmt.Fprintf(w, "  %s\t%s\t%s\n", x[0], x[1], x[2])
 		}
+		for _, x := range detect.SensorChecks(set) {
+			_, _ = fmt.Fprintf(w, "  sensor\t%s\t%s\n", x.Channel, sensorWords(x))
+		}
 		if err := w.Flush(); err != nil {
 			return fmt.Errorf("write: %w", err)
 		}
@@ -58,6 +61,15 @@ func (c *checkCommand) Run(ctx context.Context, s *streams) error {
 		}
 	}
 	return nil
+}
+
+// sensorWords lists what is looked for at a sensor.
+func sensorWords(x detect.SensorCheck) string {
+	names := make([]string, len(x.Kinds))
+	for i, k := range x.Kinds {
+		names[i] = k.String()
+	}
+	return "checked for " + strings.Join(names, ", ")
 }
 
 // sightWords says whether these channels show it, and else what is missing.

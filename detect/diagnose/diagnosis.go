@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"diastole/detect/feature"
+	"diastole/detect/sensor"
 	"diastole/model/pump"
 )
 
@@ -32,6 +33,8 @@ type Diagnosis struct {
 	Likelihood
 	// Channel is the channel of a sensor fault, empty otherwise.
 	Channel string `json:"channel,omitempty"`
+	// Sensor is what is wrong with it, of a fault that its samples show.
+	Sensor *sensor.Fault `json:"sensor,omitempty"`
 	// Alternatives are the other explanations, most probable first.
 	Alternatives []Likelihood `json:"alternatives,omitempty"`
 	// Severity is the size of the fault where 1 calls for a rebuild now, SeveritySE its standard error.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"diastole/detect/cycle"
+	"diastole/detect/sensor"
 )
 
 // ID names one feature of an epoch.
@@ -144,6 +145,9 @@ type Epoch struct {
 	// where the signal tells. Without a counter of strokes A is the stroke during which it is 1.
 	SignalA  Value              `json:"signal_a"`
 	Features [NumFeatures]Value `json:"features"`
+	// Sensors are the faults that the sensors showed. What hangs on their channels is not valid.
+	Sensors []sensor.Fault `json:"sensors,omitempty"`
+
 	// What stands below is told beside the features: no verdict hangs on it.
 
 	// Tier is how finely the strokes were seen.
