@@ -22,21 +22,15 @@ func newLine(x []float64, sd float64, least int) *line {
 func (c *line) Len() int   { return c.n }
 func (c *line) Least() int { return c.least }
 
+// Of is the sum of squares that the line leaves.
 func (c *line) Of(from, to int) float64 {
-	_, left := c.fit(from, to)
-	return left / (c.sd * c.sd)
-}
-
-// fit is the slope of the line, and the sum of squares that it leaves.
-func (c *line) fit(from, to int) (slope, left float64) {
 	n := float64(to - from)
 	middle := (float64(from)+float64(to)-1)/2 - float64(c.n)/2
 	lever := n * (n*n - 1) / 12 // sum of squares of the indices about their middle
-	left = c.about(0, from, to)
+	left := c.about(0, from, to)
 	if lever == 0 {
-		return 0, left
+		return left / (c.sd * c.sd)
 	}
 	product := c.moment[to] - c.moment[from] - middle*(c.one[0][to]-c.one[0][from])
-	slope = product / lever
-	return slope, max(0, left-slope*product)
+	return max(0, left-product*product/lever) / (c.sd * c.sd)
 }

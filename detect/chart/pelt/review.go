@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
 	"diastole/detect/robust"
 )
 
@@ -11,7 +13,7 @@ import (
 type Change struct {
 	// At is the first observation after it.
 	At int
-	// Before and After are where the lines of the segments on either side lie at the change.
+	// Before and After are where straight lines through the segments on either side lie at the change.
 	Before, After float64
 }
 
@@ -42,26 +44,34 @@ func Review(history []float64) []Change {
 		return nil
 	}
 	// A segment's level, slope and place.
-	cost := newLine(free, sd, lasting)
-	at := Changes(cost, 4*math.Log(float64(len(x))))
+	at := Changes(newLine(free, sd, lasting), 4*math.Log(float64(len(x))))
 	out := make([]Change, len(at))
 	for i, a := range at {
-		from, to := 0, cost.n
+		a++ // free[0] is the second observation
+		from, to := 0, len(x)
 		if i > 0 {
-			from = at[i-1]
+			from = at[i-1] + 1
 		}
 		if i+1 < len(at) {
-			to = at[i+1]
+			to = at[i+1] + 1
 		}
-		out[i] = Change{At: a + 1, Before: cost.at(free, from, a, a), After: cost.at(free, a, to, a)} // free[0] is the second observation
+		out[i] = Change{
+			At:     a,
+			Before: lineAt(x, from, a, a),
+			After:  lineAt(x, a, to, a),
+		}
 	}
 	return out
 }
 
-// at is where the line of a segment of x lies at observation i.
-func (c *line) at(x []float64, from, to, i int) float64 {
-	slope, _ := c.fit(from, to)
-	return robust.Mean(x[from:to]) + slope*(float64(i)-(float64(from)+float64(to)-1)/2)
+// lineAt is where the straight line through x[from:to] lies just before observation i.
+func lineAt(x []float64, from, to, i int) float64 {
+	places := make([]float64, to-from)
+	for k := range places {
+		places[k] = float64(from + k)
+	}
+	alpha, beta := stat.LinearRegression(places, x[from:to], nil, false)
+	return alpha + beta*(float64(i)-0.5)
 }
 
 // tamed draws wild observations in to the median of the five about them (Hampel 1974, J. Am. Stat. Assoc. 69:383), and gives the
