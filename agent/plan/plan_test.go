@@ -182,7 +182,7 @@ func unfold(t interface{ Errorf(string, ...any) }, raw string) []string {
 	if !strings.HasSuffix(raw, "\r\n") {
 		t.Errorf("the last line does not end")
 	}
-	for _, l := range strings.Split(strings.TrimSuffix(raw, "\r\n"), "\r\n") {
+	for l := range strings.SplitSeq(strings.TrimSuffix(raw, "\r\n"), "\r\n") {
 		if len(l) > 75 {
 			t.Errorf("a line of %d octets: %q", len(l), l)
 		}

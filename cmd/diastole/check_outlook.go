@@ -74,7 +74,7 @@ func siteWords(w io.Writer, cfg *config.Config) {
 	if perYear > 0 && perYear < 1 {
 		words = fmt.Sprintf("one in %.0f years", 1/perYear)
 	}
-	fmt.Fprintf(w, "Needless teardowns: at most %s on the whole site, as alarms.false_tickets_per_pump_year asks.\n", words)
+	_, _ = fmt.Fprintf(w, "Needless teardowns: at most %s on the whole site, as alarms.false_tickets_per_pump_year asks.\n", words)
 }
 
 // outlookWords writes what the charts of a pump do.
@@ -83,33 +83,33 @@ func outlookWords(w io.Writer, o detect.Outlook) error {
 	if o.Learned {
 		source = "with the noise of this pump as learned"
 	}
-	fmt.Fprintf(w, "\n  What is found when the pump is seen %s, %s:\n", paceWords(o.Every), source)
+	_, _ = fmt.Fprintf(w, "\n  What is found when the pump is seen %s, %s:\n", paceWords(o.Every), source)
 	if len(o.Findable) == 0 {
-		fmt.Fprintln(w, "  nothing: without air inlet and discharge pressure no operating point is known, and nothing is compared")
+		_, _ = fmt.Fprintln(w, "  nothing: without air inlet and discharge pressure no operating point is known, and nothing is compared")
 		return nil
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(t, "    chart\tthreshold\tneedless\n")
-	fmt.Fprintf(t, "    a fault against the healthy pump\t%.1f, ln of a likelihood ratio\t%s\n", o.Ticket, seldom(o.FalseTickets/2))
-	fmt.Fprintf(t, "    a fault against the best outside cause\t%.1f, ln of a likelihood ratio\t%s\n", o.Margin, seldom(o.FalseTickets/2))
-	fmt.Fprintf(t, "    any lasting change (advisory, no kit)\t%.1f, T2\t%s\n", o.Change, seldom(o.FalseChanges))
+	_, _ = fmt.Fprintf(t, "    chart\tthreshold\tneedless\n")
+	_, _ = fmt.Fprintf(t, "    a fault against the healthy pump\t%.1f, ln of a likelihood ratio\t%s\n", o.Ticket, seldom(o.FalseTickets/2))
+	_, _ = fmt.Fprintf(t, "    a fault against the best outside cause\t%.1f, ln of a likelihood ratio\t%s\n", o.Margin, seldom(o.FalseTickets/2))
+	_, _ = fmt.Fprintf(t, "    any lasting change (advisory, no kit)\t%.1f, T2\t%s\n", o.Change, seldom(o.FalseChanges))
 	if err := t.Flush(); err != nil {
 		return fmt.Errorf("write: %w", err)
 	}
-	fmt.Fprintln(w, "    The smallest lasting change of one feature at the same air and discharge pressure that is found on average within the time;")
-	fmt.Fprintln(w, "    a fault that moves several features is found sooner, one that must be told from an outside cause may take longer:")
+	_, _ = fmt.Fprintln(w, "    The smallest lasting change of one feature at the same air and discharge pressure that is found on average within the time;")
+	_, _ = fmt.Fprintln(w, "    a fault that moves several features is found sooner, one that must be told from an outside cause may take longer:")
 	t = tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(t, "    as a fault:\ta day\ta week\ta month\t  as any change:\ta day\ta week\ta month\n")
+	_, _ = fmt.Fprintf(t, "    as a fault:\ta day\ta week\ta month\t  as any change:\ta day\ta week\ta month\n")
 	for _, f := range o.Findable {
-		fmt.Fprintf(t, "    %s", strings.ReplaceAll(f.Feature.String(), "_", " "))
+		_, _ = fmt.Fprintf(t, "    %s", strings.ReplaceAll(f.Feature.String(), "_", " "))
 		for _, x := range f.Ticket {
-			fmt.Fprintf(t, "\t%s", changeWords(x, f.Relative))
+			_, _ = fmt.Fprintf(t, "\t%s", changeWords(x, f.Relative))
 		}
-		fmt.Fprintf(t, "\t")
+		_, _ = fmt.Fprintf(t, "\t")
 		for _, x := range f.Change {
-			fmt.Fprintf(t, "\t%s", changeWords(x, f.Relative))
+			_, _ = fmt.Fprintf(t, "\t%s", changeWords(x, f.Relative))
 		}
-		fmt.Fprintln(t)
+		_, _ = fmt.Fprintln(t)
 	}
 	if err := t.Flush(); err != nil {
 		return fmt.Errorf("write: %w", err)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"diastole/detect/feature"
 	"diastole/model/pump"
@@ -93,10 +94,15 @@ func (v *Verdict) Words() string {
 		if v.Side == pump.SideA || v.Side == pump.SideB {
 			text += fmt.Sprintf(", in stroke %s", map[pump.Side]string{pump.SideA: "A", pump.SideB: "B"}[v.Side])
 		}
+		said := []string{text}
 		for i, m := range v.Alternatives {
-			text += map[bool]string{true: "; or else: ", false: "; or: "}[i == 0] + m.Words()
+			or := "or: "
+			if i == 0 {
+				or = "or else: "
+			}
+			said = append(said, or+m.Words())
 		}
-		return text
+		return strings.Join(said, "; ")
 	case v.Good:
 		text := "right as new so far, compared with " + v.Against
 		if v.Stage == BeddedIn {

@@ -2,6 +2,7 @@ package diagnose
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -110,8 +111,8 @@ func (s *Stalls) creep(h *Hypothesis, e *chart.Effect, usual float64, now time.T
 	if weight <= 0 {
 		return nil
 	}
-	for i := len(s.Recent) - 1; i >= 0; i-- {
-		if x := s.Recent[i]; x.creeps() {
+	for _, x := range slices.Backward(s.Recent) {
+		if x.creeps() {
 			return &Creep{Rate: float64(x.Strokes) / x.Seconds, Usual: usual, Sigma: math.Sqrt(2 * weight)}
 		}
 	}

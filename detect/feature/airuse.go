@@ -125,7 +125,7 @@ func (c *condenser) virtual(stroke Value) {
 	if path.Path.C <= 0 {
 		return
 	}
-	source, droop, zero := 0.0, 0.0, 0.0
+	var source, droop, zero float64
 	st := c.b.st.Stall
 	st.Valid = st.Valid && c.withinStretch(st.Stretch)
 	supply := c.meanReadings(c.b.st.Supply)

@@ -68,7 +68,7 @@ func (b *Builder) finish(end, limit int64) {
 	}
 	b.dropFlows(end - 2*second)
 	b.st.Side = dropBefore(b.st.Side, end-sideMemory)
-	b.trimSwitch(end - 2*int64(patience))
+	b.trimSwitch(end - 2*patience)
 	b.st.Slow.Inlet = dropBefore(b.st.Slow.Inlet, end-burstGap)
 	b.st.Slow.Discharge = dropBefore(b.st.Slow.Discharge, end-burstGap)
 	b.epochs = append(b.epochs, out)

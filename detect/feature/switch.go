@@ -130,7 +130,7 @@ func (b *Builder) lead(edges []edge) {
 	s := &b.st.Switch
 	for _, e := range edges {
 		k, _ := slices.BinarySearch(s.T, e.T-int64(s.Lead)-sameEdge)
-		best := int64(sameEdge) + 1
+		best := sameEdge + 1
 		for ; k < len(s.T) && s.T[k] <= e.T-int64(s.Lead)+sameEdge; k++ {
 			if d := e.T - s.T[k]; max(d-int64(s.Lead), int64(s.Lead)-d) < max(best-int64(s.Lead), int64(s.Lead)-best) {
 				best = d
@@ -152,7 +152,7 @@ func (b *Builder) switchStrokes(from, to int64) {
 		if t < from || t >= to {
 			continue
 		}
-		if i == 0 || b.set.EdgePerCycle || t-s.T[i-1] > int64(patience) || s.T[i-1] < b.st.Running.From {
+		if i == 0 || b.set.EdgePerCycle || t-s.T[i-1] > patience || s.T[i-1] < b.st.Running.From {
 			b.st.Stretch.ID++
 			s.Number = 0
 			continue

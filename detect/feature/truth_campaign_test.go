@@ -80,3 +80,13 @@ func TestTruthCampaign(t *testing.T) {
 		}
 	}
 }
+
+func (o *outcome) add(p outcome) {
+	o.strokes += p.strokes
+	o.missing += p.missing
+	o.extra += p.extra
+	o.square += p.square
+	o.compared += p.compared
+	o.limit += p.limit
+	o.rate = max(o.rate, p.rate)
+}

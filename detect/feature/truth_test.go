@@ -112,16 +112,6 @@ type outcome struct {
 
 func (o outcome) rms() float64 { return math.Sqrt(o.square / float64(o.compared)) }
 
-func (o *outcome) add(p outcome) {
-	o.strokes += p.strokes
-	o.missing += p.missing
-	o.extra += p.extra
-	o.square += p.square
-	o.compared += p.compared
-	o.limit += p.limit
-	o.rate = max(o.rate, p.rate)
-}
-
 // decode runs chunks through a builder, less than an epoch of them, and returns the edges that it found, s from the start.
 func decode(set Settings, chunks []signal.Chunk, seconds int) []float64 {
 	b := NewBuilder(set)

@@ -36,8 +36,8 @@ type Epoch struct {
 	Counted         float64
 }
 
-// The limits. Those of physics say where they come from; the others are so wide that a sound sensor passes them in less than one epoch in
-// a million by the statistics named, and in none of the campaign's.
+// The limits. Those of physics say where they come from; the others are wide against what sound sensors show, by common practice
+// where nothing else is named.
 const (
 	// vacuum is the lowest gauge pressure that there is: minus the standard atmosphere (ISO 2533), Pa.
 	vacuum = -101325

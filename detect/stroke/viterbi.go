@@ -66,8 +66,8 @@ const lookback = 40
 // reach finds the best ways to candidate j as the end of a stroke of side s.
 func (d *Decoder) reach(m *model, j, s int, begin float64) {
 	c := &d.window[j]
-	node, any := m.node(c.Z, s), 0.0
-	any = max(node, m.anything(c.Z))
+	node := m.node(c.Z, s)
+	any := max(node, m.anything(c.Z))
 	none := step{score: math.Inf(-1), from: -1}
 	d.best[j][s] = [2]step{none, none}
 	take := func(score float64, from int, gap float64, hurried bool) {

@@ -1,6 +1,10 @@
 package advice
 
-import "diastole/model/pump"
+import (
+	"slices"
+
+	"diastole/model/pump"
+)
 
 // Step is one step of a rebuild, to be ticked off.
 type Step struct {
@@ -55,11 +59,8 @@ func Steps(kits ...pump.Kit) []Step {
 	of := map[pump.Kit][]Step{pump.WetEnd: wetEndSteps, pump.AirEnd: airEndSteps, pump.PilotValve: pilotSteps}
 	steps := clone(firstSteps)
 	for _, k := range pump.Kits() {
-		for _, wanted := range kits {
-			if wanted == k {
-				steps = append(steps, of[k]...)
-				break
-			}
+		if slices.Contains(kits, k) {
+			steps = append(steps, of[k]...)
 		}
 	}
 	return append(steps, lastSteps...)
