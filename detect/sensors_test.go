@@ -126,6 +126,8 @@ type sensorCase struct {
 	bend    func(*signal.Chunk)
 	// waveform tells that only a waveform can show it.
 	waveform bool
+	// within is how many epochs it may take, where it is more than one.
+	within int
 }
 
 func times(of signal.Channel, f float64) func(*signal.Chunk) {
@@ -192,8 +194,8 @@ func sensorCases() []sensorCase {
 		}},
 		{name: "counter reset", channel: count, kinds: []sensor.Kind{sensor.CounterReset}, trouble: instrument.Trouble{Reset: true}},
 		{name: "counter frozen", channel: count, kinds: []sensor.Kind{sensor.CounterFrozen}, trouble: instrument.Trouble{Stuck: true}, waveform: true},
-		{name: "counter misses 40 %", channel: count, kinds: []sensor.Kind{sensor.CounterMissed, sensor.CounterHalf}, trouble: instrument.Trouble{Missed: 0.4}, waveform: true},
-		{name: "counter counts 40 % twice", channel: count, kinds: []sensor.Kind{sensor.CounterExtra}, trouble: instrument.Trouble{Chatter: 0.4}, waveform: true},
+		{name: "counter misses 40 %", channel: count, kinds: []sensor.Kind{sensor.CounterMissed, sensor.CounterHalf}, trouble: instrument.Trouble{Missed: 0.4}, waveform: true, within: 3},
+		{name: "counter counts 40 % twice", channel: count, kinds: []sensor.Kind{sensor.CounterExtra}, trouble: instrument.Trouble{Chatter: 0.4}, waveform: true, within: 3},
 		{name: "cycles declared as strokes", channel: count, kinds: []sensor.Kind{sensor.CounterHalf}, bend: func(c *signal.Chunk) {
 			if c.Channel == count {
 				c.Values[0] = 1e6 + float64(int64(c.Values[0])/2) // without a fall, which is another fault
@@ -216,7 +218,7 @@ func found(t testing.TB, size string, tr tier, c sensorCase, healthy int) (epoch
 	}
 	r.array.Set(c.channel.String(), c.trouble)
 	r.bend = c.bend
-	for epoch = 1; epoch <= 2; epoch++ { // the first may have begun before the fault
+	for epoch = 1; epoch <= max(2, c.within); epoch++ { // the first may have begun before the fault
 		seen = append(seen, r.run()...)
 		for _, f := range seen {
 			if f.Channel == c.channel && slices.Contains(c.kinds, f.Kind) {
@@ -228,13 +230,13 @@ func found(t testing.TB, size string, tr tier, c sensorCase, healthy int) (epoch
 }
 
 // TestSensorFaultsAreNamed: each fault, in bursts of a waveform, is told of the right channel with the right name by the epoch that is the
-// first to begin after it, and none before. Bursts are an epoch each.
+// first to begin after it, or the third where it takes more than one to be sure, and none before. Bursts are an epoch each.
 func TestSensorFaultsAreNamed(t *testing.T) {
 	for i, c := range sensorCases() {
 		t.Run(c.name, func(t *testing.T) {
 			size := pump.GenericNames()[i%len(pump.GenericNames())] // the campaign takes all
-			epoch, falsely, seen := found(t, size, tiers[1], c, 12)
-			if epoch != 1 || len(falsely) > 0 {
+			epoch, falsely, seen := found(t, size, tiers[1], c, 11)
+			if epoch < 1 || epoch > max(1, c.within) || len(falsely) > 0 {
 				t.Errorf("%s: named in epoch %d, seen %v, before it %v", size, epoch, seen, falsely)
 			}
 		})

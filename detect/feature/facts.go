@@ -4,7 +4,7 @@ package feature
 type CounterFacts struct {
 	// Readings is how many there were.
 	Readings int32 `json:"readings"`
-	// Wraps is how often the total began again from zero where it may, Resets how often it fell elsewhere, and Leaps how often it
+	// Wraps is how often the total began again from zero where it may, Resets how often it fell by more than half elsewhere, and Leaps how often it
 	// rose faster than any pump strokes.
 	Wraps  int32 `json:"wraps"`
 	Resets int32 `json:"resets"`
@@ -22,7 +22,7 @@ func (b *Builder) facts(out *CounterFacts, from, to reading) {
 	switch d, ok := b.delta(from, to); {
 	case to.V < from.V && ok:
 		out.Wraps++
-	case to.V < from.V:
+	case to.V < from.V/2: // a smaller fall is an older total that came late
 		out.Resets++
 	case !ok && d > 0:
 		out.Leaps++

@@ -46,6 +46,9 @@ const (
 	// leastAir is the air pressure below which no such pump strokes, with a margin: the smallest creep from about 0.35 bar (common
 	// practice).
 	leastAir = 0.25e5
+	// persistent is for how many epochs in a row counter and waveform must differ by no plain factor before the counter is blamed: a lump
+	// on a seat makes dips where there is no stroke.
+	persistent = 3
 	// overPlate is by how much the plate's limit may be passed before the unit is doubted.
 	overPlate = 1.25
 	// flooded is by how much a flooded suction may lift the discharge above what the air alone can press: sheets allow some 0.7 bar at
@@ -259,8 +262,10 @@ func (j *judge) counter() (kind Kind, observed, limit float64) {
 	n := float64(e.Waveform)
 	d, slack := e.Counted-n, 4*quantum+0.1*n
 	if n < enough || math.Abs(d) <= slack || j.doubted() {
+		j.w.Counter.Odd = 0
 		return 0, 0, 0
 	}
+	j.w.Counter.Odd++
 	share := e.Counted / n
 	near := func(x float64) bool { return math.Abs(e.Counted-x*n) <= 2*quantum+0.05*n }
 	switch {
@@ -268,6 +273,8 @@ func (j *judge) counter() (kind Kind, observed, limit float64) {
 		return CounterHalf, share, 1
 	case near(2):
 		return CounterDouble, share, 1
+	case j.w.Counter.Odd < persistent:
+		return 0, 0, 0
 	case d < 0:
 		return CounterMissed, share, 1
 	}

@@ -56,12 +56,12 @@ type channel struct {
 // its state, to be stored.
 type Watch struct {
 	Channels [len(watched)]channel
-	// Counter is the stroke counter: its newest time, by how much that went back, its value, when that last rose, and how often it
-	// has fallen since the last epoch.
+	// Counter is the stroke counter: its newest time, by how much that went back, its value, when that last rose, how often it
+	// has fallen since the last epoch, and for how many epochs in a row it has told another number of strokes than the waveform.
 	Counter struct {
 		End, Back, Moved int64
 		Value            float64
-		Falls            int
+		Falls, Odd       int
 	}
 	// Shut is since when the air valve is known to be closed, ns; 0 where it is open or not known.
 	Shut int64
@@ -90,7 +90,7 @@ func (w *Watch) Push(c signal.Chunk) {
 			switch {
 			case newest > k.Value:
 				k.Moved = start
-			case newest < k.Value:
+			case newest < k.Value/2: // a smaller fall is an older total that came late
 				k.Falls++
 			}
 		}
