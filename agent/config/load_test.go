@@ -209,6 +209,7 @@ func TestFull(t *testing.T) {
 		Counter:      detect.CounterSettings{PerCycle: true, WrapsAt: 65536},
 		EdgePerCycle: true, PressureRatio: 2, Solenoid: true,
 		Channels: first.Settings.Channels,
+		OnChange: [signal.NumChannels]bool{signal.LiquidTemperature: true, signal.LiquidInAir: true},
 		Learn: detect.LearnSettings{
 			For: 200 * time.Hour, Running: 8*time.Hour + 30*time.Minute, Strokes: 50000,
 			Exclude: []detect.Stretch{
