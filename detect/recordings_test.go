@@ -102,6 +102,10 @@ func (r truth) judge(t *testing.T, findings []detect.Finding) {
 		switch f.Kind {
 		case detect.BaselineLearned:
 			learned = f.Time
+		case detect.CauseRaised:
+			if x := f.Diagnosis; x.Cause == pump.SensorFault {
+				t.Errorf("%v: the sound sensor of %s is blamed: %s", f.Time, x.Channel, x.Sensor.Kind)
+			}
 		case detect.FaultRaised, detect.FaultChanged:
 			kit := advice.For(f.Diagnosis.Fault, f.Diagnosis.Side, f.Diagnosis.Severity, false).Kit
 			switch {

@@ -3,6 +3,7 @@ package detect
 import (
 	"slices"
 
+	"diastole/detect/cycle"
 	"diastole/detect/diagnose"
 	"diastole/detect/feature"
 	"diastole/detect/sensor"
@@ -21,23 +22,22 @@ func sensorsOf(s *Settings) sensor.Pump {
 // sense lets the watch over the sensors see an epoch that has just been finished. What was wrong is stored with it, and what hangs on
 // it is taken out, so that both stay so when epochs are folded again.
 func (m *Monitor) sense(e *feature.Epoch) {
-	f := &e.CounterFacts
+	f := e.CounterFacts
+	if e.State != feature.Running {
+		// The dips of a pump that races dry are too shallow for the waveform to contradict the counter.
+		f.Waveform, f.Counted = 0, 0
+	}
 	p := sensorsOf(&m.settings)
-	faults := m.watch.Judge(&p, &sensor.Epoch{
+	seen := sensor.Epoch{
 		Start: e.Start, End: e.End, Running: e.State == feature.Running || e.State == feature.Dry, Strokes: e.Strokes, Advance: e.CounterDelta,
 		Resets: int(f.Resets), Still: int(f.Still), Waveform: int(f.Waveform), Counted: f.Counted,
-	})
+	}
+	faults := m.watch.Judge(&p, &seen)
 	if m.state.Use.idle(e.Start, e.End) {
 		return
 	}
 	e.Sensors = faults
 	silence(e)
-}
-
-// hangOn are the features that are formed from a channel beside the air inlet, which has a part in all.
-var hangOn = map[signal.Channel][]feature.ID{
-	signal.DischargePressure: {feature.Ripple, feature.RippleAsymmetry, feature.Dwell, feature.DwellAsymmetry},
-	signal.AirFlow:           {feature.AirPerStroke},
 }
 
 // silence takes out of an epoch what hangs on channels that cannot be believed, and nothing else.
@@ -46,31 +46,49 @@ func silence(e *feature.Epoch) {
 		switch f.Channel {
 		case signal.AirInletPressure:
 			silenceAir(e)
-		case signal.StrokeCount:
-			e.Anchored = false
-			if f.Kind != sensor.CounterReset { // the new total is right
-				e.Counter, e.CounterExcess = feature.Value{}, feature.Value{}
-			}
 		case signal.DischargePressure:
-			e.Discharge, e.Cycle = feature.Value{}, nil
-			unsure(e)
+			silenceDischarge(e)
 			if f.Kind == sensor.Swapped {
 				silenceAir(e)
 			}
+		case signal.StrokeCount:
+			e.Anchored = false
+			none(&e.Creep)
+			if f.Kind != sensor.CounterReset { // the new total is right
+				none(&e.Counter, &e.CounterExcess)
+			}
 		case signal.AirFlow:
-			e.Air[feature.AirMetered], e.StallAir = feature.Value{}, feature.Value{}
-		}
-		for _, id := range hangOn[f.Channel] {
-			e.Features[id] = feature.Value{}
+			none(&e.Features[feature.AirPerStroke], &e.Air[feature.AirMetered], &e.StallAir)
 		}
 	}
 }
 
+// silenceAir takes out what hangs on the air inlet, which has a part in all that is measured of strokes.
 func silenceAir(e *feature.Epoch) {
-	e.Inlet = feature.Value{}
+	none(&e.Inlet, &e.Jitter, &e.LiquidPerStroke, &e.Creep, &e.StallAir)
 	e.Features = [feature.NumFeatures]feature.Value{}
-	e.Air, e.Jitter, e.Creep, e.Cycle = [feature.NumAirModes]feature.Value{}, feature.Value{}, feature.Value{}, nil
+	e.Air = [feature.NumAirModes]feature.Value{}
+	e.Cycle = nil
 	unsure(e)
+}
+
+// silenceDischarge takes out what is formed from the discharge, and what is told of a stall, which the discharge shows.
+func silenceDischarge(e *feature.Epoch) {
+	none(&e.Discharge, &e.Creep, &e.StallAir)
+	none(&e.Features[feature.Ripple], &e.Features[feature.RippleAsymmetry], &e.Features[feature.Dwell], &e.Features[feature.DwellAsymmetry])
+	if e.Cycle != nil {
+		c := *e.Cycle
+		c.Discharge = cycle.Wave{}
+		e.Cycle = &c
+	}
+	unsure(e)
+}
+
+// none takes values out.
+func none(values ...*feature.Value) {
+	for _, v := range values {
+		*v = feature.Value{}
+	}
 }
 
 // unsure takes back a state that was read from the pressures.
