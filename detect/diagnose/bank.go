@@ -58,9 +58,9 @@ const (
 	// processChanges is how many times a year something outside the pump changes by so much that it could be taken for wear:
 	// about once a month (common practice).
 	processChanges = 12.0
-	// needlessLooks is how many needless advisories a pump may bring in a year, where the budget of tickets is smaller: they ask
-	// for a look and not for a teardown.
-	needlessLooks = 1.0
+	// looks is how many needless advisories a pump may bring for each needless ticket: they ask for a look and not for a teardown
+	// (common practice).
+	looks = 20.0
 )
 
 // NewBank starts where learning ended. The pump brings epochsPerYear epochs a year, of which budget may be false tickets.
@@ -76,10 +76,9 @@ func NewBank(h *baseline.Healthy, hypotheses []Hypothesis, epochsPerYear, budget
 	// Half of the budget is for the healthy pump, which is tried at every epoch and looked at in two ways (see weight), half
 	// for process changes, which are few. All hypotheses and their sizes are one chart: they are mixed, not chosen from.
 	b.Threshold = chart.Threshold(2, epochsPerYear, budget/2)
-	b.Margin = chart.Threshold(1, processChanges, budget/2)
-	looks := max(budget, needlessLooks)
-	b.CauseThreshold = chart.Threshold(2, epochsPerYear, looks/2)
-	b.CauseMargin = chart.Threshold(1, processChanges, looks/2)
+	b.Margin = max(0, chart.Threshold(1, processChanges, budget/2))
+	b.CauseThreshold = chart.Threshold(2, epochsPerYear, looks*budget/2)
+	b.CauseMargin = max(0, chart.Threshold(1, processChanges, looks*budget/2))
 	return b
 }
 
